@@ -1,0 +1,45 @@
+# Everything from a bare machine with Python 3.11 or newer: `make demo` or `make test` do all the set-up themselves.
+PYTHON ?= python3
+VENV ?= .venv
+BIN = $(VENV)/bin
+INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
+
+.PHONY: demo test lint types check bench clean
+
+demo: $(VENV)/.core
+	$(BIN)/idlewhy demo --out demo-out
+
+test: $(VENV)/.dev chromium
+	$(BIN)/python -m pytest -n auto
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.dev
+	$(BIN)/mypy
+
+check: test lint types
+
+bench: $(VENV)/.dev
+	$(BIN)/python -m benchmarks
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.core: pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(INSTALL) --editable .
+	touch $@
+
+$(VENV)/.dev: pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(INSTALL) --editable '.[dev]'
+	touch $@
+
+# The browser tests drive the distribution's Chromium.
+.PHONY: chromium
+chromium:
+	@command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 \
+	  || { apt-get update -q && apt-get install -y -q --no-install-recommends chromium fonts-dejavu-core; }
+
+clean:
+	rm -rf $(VENV) demo-out build dist *.egg-info

@@ -1,0 +1,1 @@
+"""From log files to a recording."""

@@ -1,0 +1,1 @@
+"""Readers of log files, one module a format."""

@@ -1,0 +1,1 @@
+"""Charge and health of the battery over a recording."""

@@ -1,0 +1,159 @@
+"""What the estimator gives: figures with their bands, charge over time, starts, rests and drives."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+from decoder.frames import FloatArray, Int64Array
+from signal_defs.text import Text
+
+PhaseKind = Literal["parked", "awake", "cranking", "running", "idle_stop", "unknown"]
+StartKind = Literal["first", "restart"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A value with its 95 % band, or the sentence that says why there is none (then all three are NaN)."""
+
+    value: float
+    low: float
+    high: float
+    unknown: Text | None = None
+
+    @property
+    def is_known(self) -> bool:
+        return math.isfinite(self.value)
+
+
+def unknown_figure(why: Text) -> Figure:
+    """A figure that the data cannot give, and why."""
+    return Figure(math.nan, math.nan, math.nan, why)
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of the recording in one state. "awake": engine off, not resting, no idle-stop."""
+
+    kind: PhaseKind
+    start_ns: int
+    end_ns: int
+
+    @property
+    def seconds(self) -> float:
+        return (self.end_ns - self.start_ns) / 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """One crank. min_v: lowest voltage *observed* [V]; peak_a: largest current drawn, negative [A].
+
+    crank_s: starter on to starter off; to_idle_s: starter on to engine running; NaN where the data cannot tell.
+    resistance_mohm: normalised to 25 degC and to charge as `method` says. board_min_v: second voltage source.
+    resolved: False where the sampling is too slow to see the crank (then min_v and resistance are bounds).
+    """
+
+    start_ns: int
+    end_ns: int
+    kind: StartKind
+    min_v: float
+    peak_a: float
+    crank_s: float
+    to_idle_s: float
+    resistance_mohm: Figure
+    temperature_c: float
+    soc: float = math.nan
+    before_v: float = math.nan
+    board_min_v: float = math.nan
+    method: str = ""
+    resolved: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class WakeUp:
+    """A stretch of a rest in which the vehicle drew more than asleep. charge_ah: drawn beyond the sleep level, >= 0."""
+
+    start_ns: int
+    end_ns: int
+    peak_a: float
+    charge_ah: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Parked long enough that voltage tells of charge.
+
+    end_v: voltage at its end [V]. mean_ma: time-weighted mean current while parked (drawn is negative).
+    asleep_ma: the same without wake-ups, once asleep. settled: how far the voltage has relaxed: "settled" is a point,
+    "upper" (surface charge) and "lower" (after discharge) are bounds.
+    """
+
+    start_ns: int
+    end_ns: int
+    end_v: float
+    mean_ma: float
+    soc_from_ocv: Figure
+    temperature_c: float = math.nan
+    asleep_ma: float = math.nan
+    settled: Literal["settled", "upper", "lower", "unknown"] = "unknown"
+    wake_ups: tuple[WakeUp, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """From the first crank to engine off. charged_ah, discharged_ah: magnitudes, offset removed [Ah].
+
+    coverage: share of the time with current samples, 0 to 1. max_v: highest voltage held for 10 s [V].
+    """
+
+    start_ns: int
+    end_ns: int
+    charged_ah: float
+    discharged_ah: float
+    max_v: float
+    coverage: float
+    distance_km: float = math.nan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BatteryEstimate:
+    """The battery over one recording.
+
+    time_ns, soc, soc_low, soc_high: (n,) [ns, %, %, %], at most one row a second, rising, NaN where unknown.
+    capacity_ah .. next_crank_min_v: figures with bands. charged_ah, discharged_ah: magnitudes over the recording [Ah].
+    current_offset_a: what the sensor adds to the true current. coverage: share of time with current samples.
+    phases cover the recording without overlap. unknown: sentences on what could not be told.
+    """
+
+    time_ns: Int64Array
+    soc: FloatArray
+    soc_low: FloatArray
+    soc_high: FloatArray
+    phases: tuple[Phase, ...]
+    starts: tuple[Start, ...]
+    rests: tuple[Rest, ...]
+    drives: tuple[Drive, ...]
+    soc_start: Figure
+    soc_end: Figure
+    soc_min: Figure
+    capacity_ah: Figure
+    soh_percent: Figure
+    resistance_mohm: Figure
+    current_offset_a: Figure
+    quiescent_ma: Figure
+    next_crank_min_v: Figure
+    charged_ah: float
+    discharged_ah: float
+    coverage: float
+    charge_acceptance_a_per_ah: Figure = field(
+        default_factory=lambda: unknown_figure(Text("Charge acceptance was not estimated."))
+    )
+    days_to_idle_stop_limit: Figure = field(
+        default_factory=lambda: unknown_figure(Text("Days to the idle-stop threshold were not estimated."))
+    )
+    days_to_no_start: Figure = field(
+        default_factory=lambda: unknown_figure(Text("Days to an unsure start were not estimated."))
+    )
+    next_crank_temperature_c: float = math.nan
+    unknown: tuple[Text, ...] = ()

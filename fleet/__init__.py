@@ -1,0 +1,1 @@
+"""Many vehicles over weeks."""

@@ -1,0 +1,1 @@
+"""Whether idle-stop was allowed or refused, and why."""

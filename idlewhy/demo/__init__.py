@@ -1,0 +1,1 @@
+"""The demo: an invented fleet, simulated and written as log files."""

@@ -1,0 +1,1 @@
+"""Pictures, one builder a question."""

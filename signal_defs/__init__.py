@@ -1,0 +1,1 @@
+"""What signals mean: platforms, databases, roles."""

@@ -1,0 +1,1 @@
+"""Databases turned into one signal layout."""
