@@ -38,7 +38,7 @@ class Trace:
 
     @property
     def stale_after_s(self) -> float:
-        """Age at which a sample no longer tells the present [s]: ten of the signal's own periods, one second at least."""
+        """Age at which a sample no longer tells the present [s]: ten of the signal's periods, one second at least."""
         return max(10.0 * self.period_s, 1.0) if len(self) > 1 else 1.0
 
     def held(self, at_ns: Int64Array, max_age_s: float | None = None) -> FloatArray:
