@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from pathlib import Path
 
+from decoder.record import record
 from decoder.recording import Recording
+from estimator.battery import estimate_battery
 from estimator.estimate import BatteryEstimate
 from idle_stop.account import Account
+from idle_stop.attribution import account_for
+from idle_stop.findings import Finding, find_findings
+from signal_defs.errors import UsageError
+from signal_defs.load import load_platform
 from signal_defs.platform import Platform
 from signal_defs.text import Text
 
-Weight = Literal["note", "check", "act"]
+__all__ = ["Analysis", "Finding", "Progress", "analyse"]
 
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """A conclusion. code: stable key; its title, next checks and cautions are worded in `reports.findings`.
-
-    weight: how much it asks for. possible: True where fewer than two independent lines of evidence carry it, or an
-    input is unknown. evidence, against: lines for and against it, each a figure with its place.
-    """
-
-    code: str
-    weight: Weight
-    possible: bool
-    evidence: tuple[Text, ...]
-    against: tuple[Text, ...] = ()
+Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,3 +34,44 @@ class Analysis:
     account: Account
     findings: tuple[Finding, ...]
     unknown: tuple[Text, ...] = ()
+
+
+def analyse(
+    logs: Sequence[str | Path],
+    platform: Platform | str | Path,
+    *,
+    vehicle: str | None = None,
+    progress: Progress | None = None,
+) -> Analysis:
+    """Decode the logs of one vehicle, estimate its battery, account for its standstills, draw the findings.
+
+    logs: one or more files of one vehicle, in any order. platform: one loaded, a known id, or a folder.
+    vehicle: its name; left out, the first log's name without its endings.
+    progress: called with the stage and how much of how much is done (bytes, or steps).
+    Raises UsageError without a log, DefinitionError for a faulty platform, LogError where nothing could be read.
+    """
+    if not logs:
+        raise UsageError("No log was named.", mend="Name at least one log file of the vehicle.")
+    known = platform if isinstance(platform, Platform) else load_platform(platform)
+    report = progress or _silent
+    recording = record(logs, known, progress=progress)
+    report("estimate", 0, 3)
+    estimate = estimate_battery(recording, known.battery, rules=known.idle_stop)
+    report("account", 1, 3)
+    account = account_for(recording, estimate, known.idle_stop)
+    report("findings", 2, 3)
+    findings = find_findings(recording, estimate, account, known)
+    report("findings", 3, 3)
+    return Analysis(
+        vehicle=vehicle or Path(logs[0]).name.split(".")[0],
+        platform=known,
+        recording=recording,
+        estimate=estimate,
+        account=account,
+        findings=findings,
+        unknown=(*estimate.unknown, *account.unknown),
+    )
+
+
+def _silent(_stage: str, _done: int, _total: int) -> None:
+    """Progress that nobody watches."""
