@@ -1,0 +1,98 @@
+"""The command `idlewhy`: its subcommands are imported only when they are called, so that it starts at once."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from signal_defs.errors import IdlewhyError
+
+SUBCOMMANDS = {
+    "demo": "idlewhy.cli.demo:demo",
+    "inspect": "idlewhy.cli.inspect:inspect",
+    "decode": "idlewhy.cli.decode:decode",
+    "report": "idlewhy.cli.report:report",
+    "platform": "idlewhy.cli.platform:platform",
+}
+
+
+class _LazyGroup(click.Group):
+    """A group whose subcommands live in modules of their own, named in SUBCOMMANDS."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return list(SUBCOMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        del ctx
+        if cmd_name not in SUBCOMMANDS:
+            return None
+        module, _, name = SUBCOMMANDS[cmd_name].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+
+def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        from importlib.metadata import version
+
+        click.echo(version("idlewhy"))
+        ctx.exit()
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.option("--debug", is_flag=True, help="On a fault, show the whole traceback.")
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version, help="Print the version."
+)
+@click.pass_context
+def cli(ctx: click.Context, debug: bool) -> None:
+    """Tell from a vehicle's bus log which condition refused idle-stop, and whether the battery is to blame.
+
+    \b
+    Example:
+      idlewhy report monday.blf --platform example-van -o van-017.html
+    """
+    ctx.obj = debug
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command and end the process with its exit code: 0 done, 1 a defect of ours, 2 usage, 3 input, 4 definition.
+
+    Whatever goes wrong is told in one message on stderr; a traceback only with --debug.
+    """
+    words = sys.argv[1:] if arguments is None else arguments
+    debug = "--debug" in words
+    try:
+        outcome: Any = cli.main(args=words, prog_name="idlewhy", standalone_mode=False)
+    except click.ClickException as fault:
+        fault.show()
+        code = fault.exit_code
+    except click.Abort:
+        click.echo("Interrupted; no half file was left.", err=True)
+        code = 130
+    except IdlewhyError as fault:
+        if debug:
+            raise
+        click.echo(str(fault), err=True)
+        code = fault.exit_code
+    except BrokenPipeError:
+        sys.stderr.close()
+        code = 0
+    except Exception as fault:  # noqa: BLE001 - the last resort: a person gets a sentence, not a traceback
+        if debug:
+            raise
+        click.echo(
+            f"A defect of idlewhy: {type(fault).__name__}: {fault}\n"
+            "Mend: run the same command with --debug before its name's options and report what it prints.",
+            err=True,
+        )
+        code = 1
+    else:
+        code = outcome if isinstance(outcome, int) else 0
+    if arguments is None:
+        sys.exit(code)
+    return code

@@ -1,0 +1,72 @@
+"""`idlewhy report`: the main job, from log files to one HTML page."""
+
+from __future__ import annotations
+
+import click
+
+from idlewhy.cli.output import JSON, LOGS, PLATFORM, note, progress_bar, whole_file, write_json, write_text
+from signal_defs.errors import UsageError
+
+
+@click.command()
+@LOGS
+@PLATFORM
+@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the first log's name.")
+@click.option("--out", "-o", metavar="OUT.html", help="Where the page goes; left out, VEHICLE.html here.")
+@JSON
+@click.option("--traces", metavar="OUT.parquet", help="Write the estimated traces as a Parquet table.")
+@click.option(
+    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
+)
+def report(
+    logs: tuple[str, ...],
+    platform: str,
+    vehicle: str | None,
+    out: str | None,
+    json_out: str | None,
+    traces: str | None,
+    language: str,
+) -> None:
+    """Say for every standstill whether idle-stop was allowed or refused, and why.
+
+    All LOGs are of one vehicle and make one recording, in whatever order they are named.
+
+    \b
+    Example:
+      idlewhy report monday.blf tuesday.asc --platform example-van -o van-017.html --json van-017.json
+    """
+    from idle_stop.analysis import analyse
+    from reports.analysis_json import analysis_to_json
+    from reports.summary import one_line
+    from reports.vehicle import vehicle_page
+
+    if out == "-" and json_out == "-":
+        raise UsageError("Two results cannot share standard output.", mend="Name a file for --out or for --json.")
+    with progress_bar() as progress:
+        analysis = analyse(logs, platform, vehicle=vehicle, progress=progress)
+    page = out or f"{_file_name(analysis.vehicle)}.html"
+    write_text(page, vehicle_page(analysis, language=language))
+    if json_out:
+        write_json(json_out, analysis_to_json(analysis))
+    if traces:
+        from reports.traces import traces_table
+
+        _write_parquet(traces, traces_table(analysis))
+    line = f"{one_line(analysis)}  -> {page}"
+    if "-" in {out, json_out}:
+        note(line)
+    else:
+        click.echo(line)
+
+
+def _file_name(vehicle: str) -> str:
+    """A vehicle's name as a file name: whatever is no letter, digit, dot, dash or underscore becomes a dash."""
+    name = "".join(sign if sign.isalnum() or sign in "._-" else "-" for sign in vehicle).strip(".-")
+    return name[:80] or "vehicle"
+
+
+def _write_parquet(path: str, table: object) -> None:
+    import pyarrow.parquet as pq
+
+    with whole_file(path) as half:
+        pq.write_table(table, half)
