@@ -50,7 +50,7 @@ def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) ->
 )
 @click.pass_context
 def cli(ctx: click.Context, debug: bool) -> None:
-    """Tell from a vehicle's bus log which condition refused idle-stop, and whether the battery is to blame.
+    r"""Tell from a vehicle's bus log which condition refused idle-stop, and whether the battery is to blame.
 
     \b
     Example:
@@ -60,7 +60,7 @@ def cli(ctx: click.Context, debug: bool) -> None:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run the command and end the process with its exit code: 0 done, 1 a defect of ours, 2 usage, 3 input, 4 definition.
+    """Run the command; end with 0 done, 1 a defect of ours, 2 wrong usage, 3 unusable input, 4 a faulty definition.
 
     Whatever goes wrong is told in one message on stderr; a traceback only with --debug.
     """
@@ -82,7 +82,7 @@ def main(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         code = 0
-    except Exception as fault:  # noqa: BLE001 - the last resort: a person gets a sentence, not a traceback
+    except Exception as fault:
         if debug:
             raise
         click.echo(

@@ -27,7 +27,7 @@ def report(
     traces: str | None,
     language: str,
 ) -> None:
-    """Say for every standstill whether idle-stop was allowed or refused, and why.
+    r"""Say for every standstill whether idle-stop was allowed or refused, and why.
 
     All LOGs are of one vehicle and make one recording, in whatever order they are named.
 

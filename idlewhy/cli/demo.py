@@ -1,0 +1,42 @@
+"""`idlewhy demo`: an invented fleet, from its log files to its reports."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from idlewhy.cli.output import progress_bar, write_json, write_text
+
+
+@click.command()
+@click.option(
+    "--out", metavar="DIR", default="idlewhy-demo", show_default=True, help="Where the logs and the pages go."
+)
+def demo(out: str) -> None:
+    r"""Simulate an invented fleet, write its logs, analyse them, and write the reports.
+
+    Every vehicle has one story; the pages are made from the log files alone.
+
+    \b
+    Example:
+      idlewhy demo --out demo
+    """
+    from idle_stop.analysis import analyse
+    from idlewhy.demo import make_logs
+    from reports.analysis_json import analysis_to_json
+    from reports.summary import one_line
+    from reports.vehicle import vehicle_page
+
+    folder = Path(out)
+    logs = folder / "logs"
+    logs.mkdir(parents=True, exist_ok=True)
+    with progress_bar() as progress:
+        vehicles = make_logs(logs)
+        for done, vehicle in enumerate(vehicles):
+            if progress:
+                progress("analysing", done, len(vehicles))
+            analysis = analyse(vehicle.logs, vehicle.platform, vehicle=vehicle.id)
+            write_text(folder / f"{vehicle.id}.html", vehicle_page(analysis))
+            write_json(folder / f"{vehicle.id}.json", analysis_to_json(analysis))
+            click.echo(f"{one_line(analysis)}\n    -> {folder / vehicle.id}.html")
