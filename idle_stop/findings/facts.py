@@ -1,0 +1,126 @@
+"""The facts of one recording as the rules of findings look at them: asked once, in one place."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from statistics import median
+
+import numpy as np
+
+from decoder.frames import BoolArray, FloatArray
+from decoder.recording import Recording, Trace
+from estimator.estimate import BatteryEstimate, Drive, PhaseKind, Rest, Start
+from idle_stop.account import Account, Reason, Standstill
+from idle_stop.findings.finding import Finding, Weight
+from signal_defs.platform import Condition, Platform
+from signal_defs.text import Text
+
+LONG_REST_S = 6 * 3600.0  # after this long undisturbed a battery's voltage tells of its charge; published rest times
+TYPICAL_OHM_AMPERE = 2.7  # resistance [Ohm] of a sound battery at 25 degC is about 2.7 / CCA [A]; from memory
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What every rule is given; the properties are worked out when first asked for."""
+
+    recording: Recording
+    estimate: BatteryEstimate
+    account: Account
+    platform: Platform
+
+    def trace(self, role: str) -> Trace | None:
+        """The trace of a role with at least one valid sample, else None."""
+        trace = self.recording.traces.get(role)
+        return trace if trace is not None and bool(trace.valid.any()) else None
+
+    def is_true(self, role: str) -> bool | None:
+        """Was the flag true in any valid sample? None where the role was never seen."""
+        trace = self.trace(role)
+        return None if trace is None else bool((trace.value[trace.valid] > 0).any())
+
+    def at_end(self, role: str) -> float:
+        """The last valid value of a role; NaN where there is none."""
+        trace = self.trace(role)
+        return math.nan if trace is None else float(trace.value[trace.valid][-1])
+
+    def during(self, trace: Trace, *kinds: PhaseKind) -> BoolArray:
+        """Which samples of a trace lie in phases of these kinds and are valid."""
+        inside = np.zeros(len(trace), dtype=np.bool_)
+        for phase in self.estimate.phases:
+            if phase.kind in kinds:
+                first, last = np.searchsorted(trace.time_ns, [phase.start_ns, phase.end_ns])
+                inside[first:last] = True
+        valid: BoolArray = inside & trace.valid
+        return valid
+
+    @cached_property
+    def refused(self) -> tuple[Standstill, ...]:
+        return tuple(standstill for standstill in self.account.standstills if standstill.outcome == "refused")
+
+    @cached_property
+    def stopped(self) -> tuple[Standstill, ...]:
+        return tuple(s for s in self.account.standstills if s.outcome in {"stopped", "cut_short"})
+
+    @cached_property
+    def cut_short(self) -> tuple[Standstill, ...]:
+        return tuple(standstill for standstill in self.account.standstills if standstill.outcome == "cut_short")
+
+    @cached_property
+    def long_rests(self) -> tuple[Rest, ...]:
+        """Rests whose end voltage is a point, not a bound."""
+        return tuple(rest for rest in self.estimate.rests if rest.settled == "settled")
+
+    @cached_property
+    def resolved_starts(self) -> tuple[Start, ...]:
+        return tuple(start for start in self.estimate.starts if start.resolved and math.isfinite(start.min_v))
+
+    @cached_property
+    def restarts(self) -> tuple[Start, ...]:
+        return tuple(start for start in self.estimate.starts if start.kind == "restart")
+
+    @cached_property
+    def long_drives(self) -> tuple[Drive, ...]:
+        """Drives over 20 minutes with current samples nearly throughout."""
+        return tuple(d for d in self.estimate.drives if d.end_ns - d.start_ns >= 1200e9 and d.coverage >= 0.9)
+
+    @cached_property
+    def typical_mohm(self) -> float:
+        """Resistance to be expected of the battery fitted [mOhm]; NaN without a cold-cranking rating."""
+        rating = self.platform.battery.cold_cranking_a
+        return 1000.0 * TYPICAL_OHM_AMPERE / rating if rating else math.nan
+
+    def failing(self, wanted: Callable[[Reason], bool]) -> tuple[Standstill, ...]:
+        """Refused or cut-short standstills in which a wanted reason failed."""
+        return tuple(s for s in (*self.refused, *self.cut_short) if any(wanted(reason) for reason in s.reasons))
+
+    def failing_alone(self, wanted: Callable[[Reason], bool]) -> tuple[Standstill, ...]:
+        """Those of `failing` in which nothing else failed."""
+        return tuple(s for s in self.failing(wanted) if len(s.reasons) == 1)
+
+    def condition(self, name: str) -> Condition | None:
+        """The platform's condition of that name."""
+        return next((c for c in self.platform.idle_stop.conditions if c.name == name), None)
+
+
+def finding(
+    code: str, weight: Weight, evidence: Sequence[Text], against: Sequence[Text] = (), *, capped: bool = False
+) -> Finding | None:
+    """A finding from its lines of evidence; None where there is not one.
+
+    It is "possible" with fewer than two lines, with a line against it, or where the caller caps it;
+    a possible finding never asks for more than a check.
+    """
+    if not evidence:
+        return None
+    possible = capped or len(evidence) < 2 or bool(against)
+    softened: Weight = "check" if possible and weight == "act" else weight
+    return Finding(code, softened, possible, tuple(evidence), tuple(against))
+
+
+def middle(values: Sequence[float] | FloatArray) -> float:
+    """The median of the finite values; NaN if there is none."""
+    finite = [float(value) for value in values if math.isfinite(value)]
+    return median(finite) if finite else math.nan
