@@ -48,7 +48,7 @@ def battery_resistance_high(facts: Facts) -> Finding | None:
         lines.append(Text("The vehicle refused {n} stops for the crank voltage it foresees.", {"n": len(refused)}))
     against: list[Text] = []
     if lines and facts.estimate.soc_min.is_known and facts.estimate.soc_min.high < 50:
-        against.append(Text("The battery was under half charged, which raises its resistance: charge, then measure."))
+        against.append(Text("The battery was under half charged, which raises resistance: charge, then measure."))
     slope = contact_mohm(facts)
     if lines and math.isfinite(slope) and slope > CONTACT_MOHM:
         against.append(Text("Part of it may lie in a contact: see the voltage between battery and control unit."))
