@@ -1,0 +1,111 @@
+"""Lines of a text log, a buffer at a time: where each begins and ends, without making a string of any."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import ByteArray, Int64Array, ReadReport
+from decoder.logs.source import LogStream
+
+MAX_LINE = 4096  # bytes; the longest record of any format here (64 data bytes and what goes with them) is under 500
+MARGIN = 512  # zero bytes around the text, so that a fixed-width look at any line stays inside the array
+_NEWLINE, _RETURN = 10, 13
+_BOM = b"\xef\xbb\xbf"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Lines of one buffer. Valid only until the next buffer is drawn: the text is overwritten.
+
+    text: uint8, with `MARGIN` bytes before the first and after the last line. start, end: (n,) positions in text; the
+    line feed, and a carriage return before it, are outside. number: (n,) line numbers in the file, from 1. Blank lines
+    are left out. last_is_cut: the last line had no line feed, as the file ended.
+    """
+
+    text: ByteArray
+    start: Int64Array
+    end: Int64Array
+    number: Int64Array
+    last_is_cut: bool = False
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def line(self, index: int) -> bytes:
+        """One line as bytes."""
+        return self.text[self.start[index] : self.end[index]].tobytes()
+
+    def words(self, width: int) -> NDArray[np.void]:
+        """An overlapping view: element p is the `width` bytes from position p on. Index it; never copy it whole."""
+        return np.ndarray((len(self.text) - width + 1,), f"V{width}", self.text.data, strides=(1,))
+
+
+def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int) -> Iterator[Lines]:
+    """All lines that are not blank, in order. A line over `MAX_LINE` bytes is dropped and counted as "line_too_long"."""
+    size = max(buffer_bytes, 2 * MAX_LINE)
+    text = np.zeros(size + 2 * MARGIN, np.uint8)
+    view = memoryview(text.data)
+    used = 0  # bytes behind the margin that hold text
+    number = 1
+    skipping = False  # inside a line that was longer than the buffer
+    at_start = True
+    while True:
+        got = stream.readinto(view[MARGIN + used : MARGIN + size])
+        ended = got == 0
+        while got and used + got < size and (more := stream.readinto(view[MARGIN + used + got : MARGIN + size])):
+            got += more
+        used += got
+        if at_start and used >= len(_BOM) and text[MARGIN : MARGIN + 3].tobytes() == _BOM:
+            text[MARGIN : MARGIN + 3] = 32
+        at_start = False
+        text[MARGIN + used : 2 * MARGIN + used] = 0
+        feeds = np.flatnonzero(text[MARGIN : MARGIN + used] == _NEWLINE) + MARGIN
+        if skipping and len(feeds):
+            text[MARGIN : feeds[0]] = 32
+            skipping = False
+        elif skipping:
+            used = 0
+        if ended:
+            if used and not skipping:
+                yield from _lines(text, feeds, MARGIN + used, number, report)
+            return
+        if not len(feeds):
+            if used >= size:
+                report.drop("line_too_long", f"line {number}")
+                skipping, used = True, 0
+            continue
+        yield from _lines(text, feeds, 0, number, report)
+        number += len(feeds)
+        last = int(feeds[-1]) + 1
+        left = MARGIN + used - last
+        text[MARGIN : MARGIN + left] = text[last : last + left].copy()
+        used = left
+
+
+def _lines(text: ByteArray, feeds: Int64Array, cut_at: int, number: int, report: ReadReport) -> Iterator[Lines]:
+    """The lines ended by `feeds`, and one more up to `cut_at` if the file ended without a line feed there."""
+    end = feeds
+    begin_of_rest = int(feeds[-1]) + 1 if len(feeds) else MARGIN
+    cut = cut_at > begin_of_rest
+    if cut:
+        end = np.append(feeds, cut_at)
+    if not len(end):
+        return
+    start = np.empty_like(end)
+    start[0] = MARGIN
+    start[1:] = end[:-1] + 1
+    end = end - (text[end - 1] == _RETURN)
+    numbers = np.arange(number, number + len(end))
+    length = end - start
+    usable = (length > 0) & (length <= MAX_LINE)
+    if not usable.all():
+        for index in np.flatnonzero(length > MAX_LINE).tolist():
+            report.drop("line_too_long", f"line {number + index}")
+        start, end, numbers = start[usable], end[usable], numbers[usable]
+        cut = cut and bool(usable[-1])
+    if len(end):
+        yield Lines(text, start, end, numbers, cut)

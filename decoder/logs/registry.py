@@ -1,0 +1,137 @@
+"""Which reader reads a log: the content decides, the name breaks ties."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol, Self, cast
+
+from decoder.frames import FrameBatch, ReadReport
+from decoder.logs.source import MAX_BATCH, LogStream, ReadOptions, inner_name, open_stream
+from signal_defs.errors import LogError, UsageError
+
+# Format -> module, in the order in which ties are settled; python-can, which reads some more, comes last.
+READERS = {
+    "candump": "decoder.logs.candump",
+    "asc": "decoder.logs.asc",
+    "blf": "decoder.logs.blf",
+    "mf4": "decoder.logs.mf4",
+    "pcap": "decoder.logs.pcap",
+    "trc": "decoder.logs.trc",
+    "csv": "decoder.logs.csv_log",
+    "python-can": "decoder.logs.python_can",
+}
+
+
+class Reader(Protocol):
+    """What a reader module offers; see the package's docstring."""
+
+    FORMAT: str
+
+    def sniff(self, head: bytes, name: str) -> float: ...
+
+    def read(self, stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]: ...
+
+
+class Log:
+    """An open log. format: what was found. report: filled while the batches are drawn, complete when they end."""
+
+    def __init__(self, stream: LogStream, reader: Reader, options: ReadOptions) -> None:
+        self._stream = stream
+        self._reader = reader
+        self._options = options
+        self._drawn = False
+        self.name = stream.name
+        self.report = ReadReport(reader.FORMAT)
+
+    @property
+    def format(self) -> str:
+        """The format's name; a reader of several formats may know it better once the first batch is drawn."""
+        return self.report.format
+
+    def batches(self) -> Iterator[FrameBatch]:
+        """The frames in file order, at most `MAX_BATCH` a batch; can be drawn once. Closes the log at the end."""
+        if self._drawn:
+            raise UsageError("The batches of a log can be drawn only once.", where=self.name, mend="Open it again.")
+        self._drawn = True
+        return self._draw()
+
+    def _draw(self) -> Iterator[FrameBatch]:
+        with self:
+            for batch in self._reader.read(self._stream, self.report, self._options):
+                for first in range(0, len(batch), MAX_BATCH):
+                    yield batch if len(batch) <= MAX_BATCH else rows(batch, first, first + MAX_BATCH)
+            self._stream.report_fault(self.report)
+
+    def close(self) -> None:
+        self._stream.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def rows(batch: FrameBatch, first: int, last: int) -> FrameBatch:
+    """The rows first to last (exclusive) of a batch, as views."""
+    part = slice(first, last)
+    return FrameBatch(
+        batch.time_ns[part],
+        batch.channel[part],
+        batch.channels,
+        batch.identifier[part],
+        batch.flags[part],
+        batch.length[part],
+        batch.payload[part],
+        None if batch.checksum is None else batch.checksum[part],
+    )
+
+
+def open_log(path: str | Path, *, options: ReadOptions | None = None) -> Log:
+    """Open a log of any known format, plain or compressed; "-" reads standard input.
+
+    Raises LogError if it cannot be opened or no reader knows its format, UsageError for an unknown `options.format`.
+    """
+    options = options or ReadOptions()
+    stream = open_stream(path, options)
+    try:
+        return Log(stream, _choose(stream, options), options)
+    except BaseException:
+        stream.close()
+        raise
+
+
+def _choose(stream: LogStream, options: ReadOptions) -> Reader:
+    if options.format is not None:
+        if options.format not in READERS:
+            raise UsageError(f'There is no log format "{options.format}".', mend=f"Known are: {', '.join(READERS)}.")
+        return _load(READERS[options.format])
+    name = inner_name(stream.name)
+    best: Reader | None = None
+    best_score = 0.0
+    for module in READERS.values():
+        try:
+            reader = _load(module)
+        except ModuleNotFoundError:
+            continue
+        score = float(reader.sniff(stream.head, name))
+        if score > best_score:
+            best, best_score = reader, score
+        if score >= 1.0:
+            break
+    if best is None:
+        raise LogError(
+            "This is no log of a known format.",
+            where=stream.name,
+            mend=f"Known are: {', '.join(READERS)}; for a table, name its columns.",
+        )
+    return best
+
+
+def _load(module: str) -> Reader:
+    return cast("Reader", importlib.import_module(module))

@@ -1,0 +1,84 @@
+"""Numbers out of text, whole columns at a time: eight characters in one 64-bit word.
+
+The first character is the lowest byte of a word (little-endian). Every function returns the values and, beside them,
+which rows were well formed; a row that was not has an arbitrary value.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import BoolArray, ByteArray
+
+Words = NDArray[np.uint64]
+
+
+def _w(value: int) -> np.uint64:
+    return np.uint64(value)
+
+
+def repeat(byte: int) -> np.uint64:
+    """A word of eight times the same byte."""
+    return np.uint64(byte * 0x0101010101010101)
+
+
+ZEROS = repeat(0x30)  # "00000000"
+SPACES = repeat(0x20)
+_ONES = repeat(1)
+# LOW_BYTES[n]: the lowest n bytes of a word.
+LOW_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], np.uint64)
+
+
+def hex_words(words: Words) -> tuple[NDArray[np.uint32], BoolArray]:
+    """Eight hexadecimal digits -> four bytes, the first two digits in the lowest byte. (n,) or (n, k)."""
+    nibble = (words & repeat(0x0F)) + ((words >> _w(6)) & _ONES) * _w(9)
+    # Written out again, a digit must give the character it was read from, but for the case of letters.
+    again = nibble + ZEROS + (((nibble + repeat(6)) >> _w(4)) & _ONES) * _w(7)
+    upper = words & ~((words & repeat(0x40)) >> _w(1))
+    good = (again == upper) & ((nibble & repeat(0xF0)) == 0)
+    pair = ((nibble << _w(4)) | (nibble >> _w(8))) & _w(0x00FF00FF00FF00FF)
+    pair = (pair | (pair >> _w(8))) & _w(0x0000FFFF0000FFFF)
+    return (pair | (pair >> _w(16))).astype(np.uint32), good
+
+
+def hex_number(words: Words) -> tuple[NDArray[np.uint32], BoolArray]:
+    """Eight hexadecimal digits -> the number they write."""
+    value, good = hex_words(words)
+    return value.byteswap(), good
+
+
+def decimal_words(words: Words) -> tuple[NDArray[np.int64], BoolArray]:
+    """Eight decimal digits -> the number they write."""
+    high = repeat(0xF0)
+    good = ((words & high) == ZEROS) & (((words + repeat(6)) & high) == ZEROS)
+    value = words - ZEROS
+    value = (value * _w(10) + (value >> _w(8))) & _w(0x00FF00FF00FF00FF)
+    value = (value * _w(100) + (value >> _w(16))) & _w(0x0000FFFF0000FFFF)
+    value = (value * _w(10_000) + (value >> _w(32))) & _w(0xFFFFFFFF)
+    return value.astype(np.int64), good
+
+
+def first_of(words: Words, byte: int) -> NDArray[np.int64]:
+    """Position (0 to 7) of the first such byte in each word; 8 where there is none."""
+    zero = words ^ repeat(byte)
+    mark = (zero - _ONES) & ~zero & repeat(0x80)  # exact for the lowest zero byte
+    lowest = mark & (~mark + _w(1))
+    return np.bitwise_count(lowest - _w(1)).astype(np.int64) >> 3
+
+
+def pad_left(words: Words, kept: NDArray[np.int64]) -> Words:
+    """Keep the last `kept` characters of each word and put zeros ("0") before them."""
+    gone = LOW_BYTES[8 - kept]
+    return (words & ~gone) | (ZEROS & gone)
+
+
+def pad_right(words: Words, kept: NDArray[np.int64]) -> Words:
+    """Keep the first `kept` characters of each word and put zeros ("0") behind them."""
+    keep = LOW_BYTES[kept]
+    return (words & keep) | (ZEROS & ~keep)
+
+
+def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:
+    """(n, k) decoded words of `hex_words` -> (n, 4k) bytes."""
+    return np.ascontiguousarray(values).astype("<u4", copy=False).view(np.uint8)
