@@ -1,0 +1,197 @@
+"""An analysis as one JSON object, as the shipped schema describes it (schema/analysis-1.schema.json)."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from decoder.recording import Recording
+from estimator.estimate import BatteryEstimate, Figure, Rest, Start
+from idle_stop.account import Reason, Standstill
+from idle_stop.analysis import Analysis, Finding
+from reports.clock import Clock, clock_of
+from reports.findings import by_urgency, wording
+from reports.language import Language
+from reports.plain import plain
+
+SCHEMA = "idlewhy.analysis/1"
+
+_FIGURES = (
+    ("soc_start", "SoC at the start", 1),
+    ("soc_end", "SoC at the end", 1),
+    ("soc_min", "lowest SoC", 1),
+    ("capacity_ah", "capacity", 2),
+    ("soh_percent", "SoH of capacity", 1),
+    ("resistance_mohm", "resistance", 2),
+    ("current_offset_a", "offset of the current sensor", 3),
+    ("quiescent_ma", "quiescent current", 1),
+    ("next_crank_min_v", "lowest voltage of the next crank", 3),
+)
+
+
+def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
+    """Everything an analysis says, in plain JSON values: no NaN, no Infinity, times from the first frame [s]."""
+    say = Language("en")
+    clock = clock_of(analysis.recording)
+    return {
+        "schema": SCHEMA,
+        "vehicle": plain(analysis.vehicle),
+        "platform": analysis.platform.id,
+        "recording": _recording(analysis.recording, clock),
+        "signals": _signals(analysis.recording),
+        "battery": _battery(analysis),
+        "standstills": [_standstill(one, clock) for one in analysis.account.standstills],
+        "starts": [_start(one, clock) for one in analysis.estimate.starts],
+        "rests": [_rest(one, clock) for one in analysis.estimate.rests],
+        "findings": [_finding(one, say) for one in by_urgency(analysis.findings)],
+        "unknown": _unknown(analysis, say),
+    }
+
+
+def _recording(recording: Recording, clock: Clock) -> dict[str, Any]:
+    return {
+        "sources": [
+            {"name": plain(one.name), "sha256": one.sha256, "format": one.format, "bytes": one.bytes}
+            for one in recording.sources
+        ],
+        "start": clock.iso(recording.start_ns),
+        "end": clock.iso(recording.end_ns),
+        "duration_s": round(recording.duration_s, 3),
+        "frames": recording.frames,
+        "frames_decoded": recording.frames_decoded,
+        "frames_rejected": {kind: int(count) for kind, count in sorted(recording.faults.rejected.items())},
+    }
+
+
+def _signals(recording: Recording) -> list[dict[str, Any]]:
+    rows = []
+    for role, trace in sorted(recording.traces.items()):
+        gaps = [gap.seconds for gap in recording.faults.gaps if gap.role in {role, ""}]
+        period = trace.period_s
+        rows.append(
+            {
+                "role": role,
+                "source": plain(trace.source),
+                "samples": len(trace),
+                "rate_hz": _number(1.0 / period if period > 0 else math.nan, 3),
+                "gaps": len(gaps),
+                "longest_gap_s": round(max(gaps, default=0.0), 3),
+            }
+        )
+    return rows
+
+
+def _battery(analysis: Analysis) -> dict[str, Any]:
+    estimate, battery = analysis.estimate, analysis.platform.battery
+    figures = {name: _figure(getattr(estimate, name), digits) for name, _, digits in _FIGURES}
+    return {
+        "type": battery.type,
+        "capacity_nominal_ah": battery.capacity_nominal,
+        **figures,
+        "charged_ah": _number(estimate.charged_ah, 3),
+        "discharged_ah": _number(estimate.discharged_ah, 3),
+    }
+
+
+def _standstill(one: Standstill, clock: Clock) -> dict[str, Any]:
+    return {
+        "t_start": clock.seconds(one.start_ns),
+        "t_end": clock.seconds(one.end_ns),
+        "outcome": one.outcome,
+        "ended_by": one.ended_by,
+        "reasons": [_reason(reason, clock) for reason in one.reasons],
+        "unknown_conditions": [plain(name) for name in one.unknown_conditions],
+        "explained": one.explained,
+    }
+
+
+def _reason(reason: Reason, clock: Clock) -> dict[str, Any]:
+    return {
+        "condition": plain(reason.condition),
+        "group": reason.group,
+        "role": reason.role,
+        "value": _scalar(reason.value),
+        "threshold": _scalar(reason.threshold),
+        "unit": reason.unit,
+        "failing_since_t": clock.seconds(reason.failing_since_ns),
+    }
+
+
+def _start(one: Start, clock: Clock) -> dict[str, Any]:
+    return {
+        "t": clock.seconds(one.start_ns),
+        "kind": one.kind,
+        "min_v": _number(one.min_v, 3),
+        "peak_a": _number(one.peak_a, 1),
+        "crank_s": _number(one.crank_s, 3),
+        "to_idle_s": _number(one.to_idle_s, 3),
+        "resistance_mohm": _figure(one.resistance_mohm, 2),
+        "temperature_c": _number(one.temperature_c, 1),
+    }
+
+
+def _rest(one: Rest, clock: Clock) -> dict[str, Any]:
+    return {
+        "t_start": clock.seconds(one.start_ns),
+        "t_end": clock.seconds(one.end_ns),
+        "end_v": _number(one.end_v, 3),
+        "mean_ma": _number(one.mean_ma, 1),
+        "soc_from_ocv": _figure(one.soc_from_ocv, 1),
+    }
+
+
+def _finding(one: Finding, say: Language) -> dict[str, Any]:
+    words = wording(one.code)
+    title = say.text(words.title)
+    return {
+        "code": one.code,
+        "weight": one.weight,
+        "title": say("Possible: {title}", title=title) if one.possible else title,
+        "evidence": [say.text(line) for line in one.evidence],
+        "next_checks": [f"{say.text(check.do)} {say.text(check.decides)}" for check in words.checks],
+    }
+
+
+def _unknown(analysis: Analysis, say: Language) -> list[str]:
+    """What the data cannot give: a sentence for every null figure, then what the stages said; each once."""
+    sentences = []
+    for name, label, _ in _FIGURES:
+        figure: Figure = getattr(analysis.estimate, name)
+        if not figure.is_known:
+            why = say.text(figure.unknown) if figure.unknown else say("It could not be estimated from this recording.")
+            sentences.append(f"{label}: {why}")
+    sentences += _bare(analysis.estimate, say)
+    stages = (*analysis.unknown, *analysis.estimate.unknown, *analysis.account.unknown)
+    sentences += [say.text(text) for text in stages]
+    return list(dict.fromkeys(sentences))
+
+
+def _bare(estimate: BatteryEstimate, say: Language) -> list[str]:
+    """Sentences for nulls among starts and rests."""
+    bare = say("It could not be told.")
+    starts = [one.resistance_mohm for one in estimate.starts]
+    rests = [one.soc_from_ocv for one in estimate.rests]
+    named = [("resistance of a start", figure) for figure in starts] + [("SoC of a rest", figure) for figure in rests]
+    return [
+        f"{name}: {say.text(figure.unknown) if figure.unknown else bare}"
+        for name, figure in named
+        if not figure.is_known
+    ]
+
+
+def _figure(figure: Figure, digits: int) -> dict[str, float] | None:
+    if not (figure.is_known and math.isfinite(figure.low) and math.isfinite(figure.high)):
+        return None
+    return {name: round(getattr(figure, name), digits) + 0.0 for name in ("value", "low", "high")}
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(float(value), digits) + 0.0 if math.isfinite(value) else None
+
+
+def _scalar(value: float | str | bool) -> float | str | bool | None:
+    if isinstance(value, str):
+        return plain(value)
+    if isinstance(value, bool):
+        return value
+    return _number(value, 4)

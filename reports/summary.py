@@ -1,0 +1,130 @@
+"""The answer in two sentences: how often idle-stop was refused and by what, and what to do first."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from idle_stop.account import Account, Reason
+from idle_stop.analysis import Analysis, Finding
+from reports.findings import by_urgency, wording
+from reports.language import Language
+from reports.plain import plain
+
+
+def sought(account: Account) -> int:
+    """Standstills at which a stop was to be expected."""
+    return len(account.standstills) - account.count("not_sought")
+
+
+def what_happened(analysis: Analysis, say: Language) -> str:
+    """How often idle-stop was refused, and what did it."""
+    account = analysis.account
+    total, refused, cut = sought(account), account.count("refused"), account.count("cut_short")
+    if not total:
+        return _nothing_to_judge(account, say)
+    if not refused and not cut:
+        return say.many(
+            "Idle-stop worked at the one standstill where it was to be expected.",
+            "Idle-stop worked at all {n} standstills where it was to be expected.",
+            total,
+        )
+    if not refused:
+        return say(
+            "Idle-stop was never refused, but the vehicle ended it early at {cut} of {total} standstills{why}.",
+            cut=cut,
+            total=total,
+            why=_cause(account, "cut_short", say),
+        )
+    return say(
+        "Idle-stop was refused at {refused} of {total} standstills{why}.",
+        refused=refused,
+        total=total,
+        why=_cause(account, "refused", say),
+    )
+
+
+def _nothing_to_judge(account: Account, say: Language) -> str:
+    if account.battery_only:
+        return say("This recording holds the battery's signals only, so no refusal of idle-stop could be seen.")
+    if account.standstills:
+        return say("Idle-stop was not to be expected at any standstill of this recording.")
+    return say("This recording holds no standstill at which idle-stop could be judged.")
+
+
+def _cause(account: Account, outcome: str, say: Language) -> str:
+    """The tail of the sentence: ", 27 of them with state of charge below 75 %", or that the cause is not visible."""
+    cases = [one for one in account.standstills if one.outcome == outcome]
+    hidden = sum(not one.reasons for one in cases)
+    counts = Counter(reason.condition for one in cases for reason in one.reasons)
+    if not counts or hidden > len(cases) / 2:
+        return say(", and this recording does not show by what")
+    name, most = max(counts.items(), key=lambda item: (item[1], item[0]))
+    sample = next(reason for one in cases for reason in one.reasons if reason.condition == name)
+    what = failing(sample, say)
+    if most == len(cases):
+        return say(", each time with {what}", what=what) if most > 1 else say(", with {what}", what=what)
+    return say(", {most} of them with {what}", most=most, what=what)
+
+
+def failing(reason: Reason, say: Language) -> str:
+    """A failing condition in words: "state of charge below 75 %", "hood closed not met"."""
+    name = plain(reason.condition)
+    if reason.told_by_vehicle:
+        return say("{name} (as the vehicle says)", name=name)
+    if isinstance(reason.threshold, bool | str) or isinstance(reason.value, bool | str):
+        return say("“{name}” not met", name=name)
+    limit = quantity(reason.threshold, reason.unit, say)
+    if reason.value < reason.threshold:
+        return say("{name} below {limit}", name=name, limit=limit)
+    return say("{name} above {limit}", name=name, limit=limit)
+
+
+_DIGITS = {"%": 0, "V": 2, "A": 1, "degC": 0, "rpm": 0, "km/h": 1, "kPa": 0, "deg": 0, "s": 1}
+
+
+def quantity(value: float | str | bool, unit: str, say: Language) -> str:
+    """A value with its unit and no false digits; yes and no for flags."""
+    if isinstance(value, bool):
+        return say("yes") if value else say("no")
+    if isinstance(value, str):
+        return plain(value)
+    if unit == "bool":
+        return say("yes") if value else say("no")
+    shown = say.number(value, _DIGITS.get(unit, 2))
+    return f"{shown} {unit.replace('degC', '°C').replace('deg', '°')}".strip()
+
+
+def leading(analysis: Analysis) -> Finding | None:
+    """The finding to begin with: the most urgent that asks for anything to be done; None if none does."""
+    asking = [one for one in by_urgency(analysis.findings) if one.weight != "note" and wording(one.code).checks]
+    return asking[0] if asking else None
+
+
+def what_first(analysis: Analysis, say: Language) -> str:
+    """What to do first."""
+    finding = leading(analysis)
+    if finding:
+        return say("First: {check}", check=say.text(wording(finding.code).checks[0].do))
+    account = analysis.account
+    if not sought(account):
+        return say("First: record a drive of 20 min with at least eight standstills, hood and doors shut, belt on.")
+    if account.count("refused"):
+        return say("Nothing found asks for work at the vehicle; the reasons below say what stood in the way.")
+    return say("Nothing needs to be done.")
+
+
+def how_sure(analysis: Analysis, say: Language) -> str:
+    """How far the leading finding can be trusted; empty where there is none."""
+    finding = leading(analysis)
+    if not finding:
+        return ""
+    title = say.text(wording(finding.code).title)
+    if finding.possible:
+        return say("Possible, not proven: {title}. The first check decides.", title=title)
+    return say("{title}: independent lines of evidence agree.", title=title)
+
+
+def one_line(analysis: Analysis, language: str = "en") -> str:
+    """The answer for a terminal: the vehicle and what happened."""
+    say = Language(language)
+    return f"{plain(analysis.vehicle)}: {what_happened(analysis, say)}"
