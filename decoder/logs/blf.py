@@ -1,0 +1,220 @@
+"""BLF: zlib containers of binary objects; CAN, CAN FD and LIN, column-wise.
+
+Source: the openly licensed readers of the format and their sample objects; there is no public specification.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import BinaryIO, cast
+
+import numpy as np
+
+from decoder.frames import FrameBatch, Int64Array, ReadReport
+from decoder.logs.blf_chain import Chain, find_chain
+from decoder.logs.blf_frames import frames_of
+from decoder.logs.blf_objects import CONTAINER, plausible_sizes
+from decoder.logs.source import LogStream, ReadOptions
+
+FORMAT = "blf"
+_SIGNATURE = b"LOGG"
+_FILE_HEADER = 144
+_START_TIME_AT = 40
+_READ_BYTES = 1 << 20
+_INFLATE_BYTES = 2 << 20  # of objects that are looked at together
+_LARGEST_CONTAINER = 16 << 20
+_LARGEST_OBJECT = 1 << 20
+_CONTAINER_HEADER = 32
+_STORED, _DEFLATED = 0, 2
+
+
+def sniff(head: bytes, name: str) -> float:
+    """1 where the file begins with the format's signature."""
+    del name
+    return float(head.startswith(_SIGNATURE))
+
+
+def read(stream: LogStream | BinaryIO, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
+    """Frames of a BLF log; see `decoder.logs`. A container that fails its checksum is dropped, what follows is read."""
+    header = _read_exactly(stream, _FILE_HEADER)
+    start_ns = _start_time(header)
+    if start_ns is not None:
+        report.absolute_time = True
+        report.notes.append("The start time is read as UTC; loggers of this format may write local time.")
+    sizes = plausible_sizes()
+    objects = _Objects()
+    for piece in _pieces(stream, header, report, sizes):
+        objects.add(piece)
+        if piece.breaks or objects.size >= _INFLATE_BYTES:
+            yield from _frames(objects, sizes, start_ns or 0, report, options, final=piece.breaks)
+    yield from _frames(objects, sizes, start_ns or 0, report, options, final=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """A stretch of objects. place: byte of the file. breaks: what comes next does not continue this piece."""
+
+    data: bytes
+    place: int
+    breaks: bool = False
+
+
+@dataclass(slots=True)
+class _Objects:
+    """Pieces that are looked at together. start: where in the joined bytes each begins."""
+
+    parts: list[bytes] = field(default_factory=list)
+    start: list[int] = field(default_factory=list)
+    place: list[int] = field(default_factory=list)
+    size: int = 0
+
+    def add(self, piece: _Piece) -> None:
+        if piece.data:
+            self.start.append(self.size)
+            self.place.append(piece.place)
+            self.parts.append(piece.data)
+            self.size += len(piece.data)
+
+    def where(self, position: int) -> str:
+        """The place of a byte, for people."""
+        row = int(np.searchsorted(self.start, position, "right")) - 1
+        if row < 0:
+            return "byte 0"
+        return f"byte {self.place[row]}, unpacked byte {position - self.start[row]}"
+
+    def keep(self, rest: bytes) -> None:
+        """Forget all but the last bytes."""
+        consumed = self.size - len(rest)
+        row = max(int(np.searchsorted(self.start, consumed, "right")) - 1, 0)
+        place = self.place[row] if self.place else 0
+        self.parts, self.start, self.place, self.size = [], [], [], 0
+        self.add(_Piece(rest, place))
+
+
+def _frames(
+    objects: _Objects,
+    sizes: Int64Array,
+    start_ns: int,
+    report: ReadReport,
+    options: ReadOptions,
+    *,
+    final: bool,
+) -> Iterator[FrameBatch]:
+    """Take the frames out of the objects at hand; an object that is not yet whole stays."""
+    data = np.frombuffer(b"".join(objects.parts), np.uint8)
+    chain = find_chain(data, sizes, largest=_LARGEST_OBJECT, final=final)
+    _count_damage(chain, objects, report)
+    batch = frames_of(data, chain, start_ns, report, options, objects.where)
+    objects.keep(data[chain.consumed :].tobytes())
+    if batch is not None and len(batch):
+        yield batch
+
+
+def _count_damage(chain: Chain, objects: _Objects, report: ReadReport) -> None:
+    for start, _ in chain.gaps:
+        report.drop("unreadable_bytes", objects.where(start), -1)
+    for row in chain.sizeless.tolist():
+        report.drop("damaged_record", objects.where(int(chain.position[row])))
+    if chain.cut >= 0:
+        report.drop("cut_off", objects.where(chain.cut))
+
+
+def _pieces(
+    stream: LogStream | BinaryIO,
+    header: bytes,
+    report: ReadReport,
+    sizes: Int64Array,
+) -> Iterator[_Piece]:
+    """Follow the objects of the file itself: containers are unpacked, runs of other objects handed on as they are."""
+    skip = int.from_bytes(header[4:8], "little")
+    skip = skip if 72 <= skip <= len(header) else min(len(header), 72)
+    buffer, base, final = header[skip:], skip, False
+    while not final:
+        more = stream.read(_READ_BYTES) or b""
+        final = not more
+        buffer += more
+        data = np.frombuffer(buffer, np.uint8)
+        chain = find_chain(data, sizes, largest=_LARGEST_CONTAINER, final=final, patient=True)
+        for start, _ in chain.gaps:
+            report.drop("unreadable_bytes", f"byte {base + start}", -1)
+        yield from _split(buffer, base, chain, report)
+        buffer, base = buffer[chain.consumed :], base + chain.consumed
+
+
+def _split(buffer: bytes, base: int, chain: Chain, report: ReadReport) -> Iterator[_Piece]:
+    position, extent = chain.position.tolist(), chain.extent.tolist()
+    sizeless = set(chain.sizeless.tolist())
+    containers = np.flatnonzero(chain.kind == CONTAINER).tolist()
+    done = 0
+    for row in [*containers, len(position)]:
+        if row > done:
+            yield _Piece(buffer[position[done] : extent[row - 1]], base + position[done])
+        if row < len(position):
+            place = base + position[row]
+            if row in sizeless:
+                report.drop("damaged_record", f"byte {place}")
+            yield _unpack(buffer[position[row] : extent[row]], place, report, whole=row not in sizeless)
+        done = row + 1
+    if chain.cut >= 0:
+        rest = buffer[chain.cut :]
+        place = base + chain.cut
+        is_container = int.from_bytes(rest[12:16], "little") == CONTAINER
+        report.drop("cut_off", f"byte {place}", -1)
+        yield _unpack(rest, place, report, whole=False) if is_container else _Piece(rest, place)
+
+
+def _unpack(container: bytes, place: int, report: ReadReport, *, whole: bool) -> _Piece:
+    """What a container holds. Data that fail their checksum are not used; of data that are cut off, what came is."""
+    method = int.from_bytes(container[16:18], "little")
+    size = int.from_bytes(container[8:12], "little")
+    body = container[_CONTAINER_HEADER:]
+    if method == _STORED and len(container) >= _CONTAINER_HEADER:
+        stated = size if whole else len(container)
+        return _Piece(container[_CONTAINER_HEADER:stated], place, breaks=False)
+    if method != _DEFLATED:
+        report.drop("unknown_compression", f"byte {place}", -1)
+        return _Piece(b"", place, breaks=True)
+    try:
+        data, ended = _inflate(body)
+    except ValueError:
+        report.drop("damaged_container", f"byte {place}", -1)
+        return _Piece(b"", place, breaks=True)
+    if not ended and whole:
+        kind = "container_too_large" if len(data) > _LARGEST_CONTAINER else "damaged_container"
+        report.drop(kind, f"byte {place}", -1)
+    return _Piece(data[:_LARGEST_CONTAINER], place, breaks=not ended)
+
+
+def _inflate(body: bytes) -> tuple[bytes, bool]:
+    """Inflate, bounded; and whether the end of the data and their checksum were met. Raises ValueError."""
+    from isal import igzip_lib, isal_zlib
+
+    inflater = isal_zlib.decompressobj()
+    try:
+        data: bytes = inflater.decompress(body, _LARGEST_CONTAINER + 1)
+    except cast("type[Exception]", igzip_lib.IsalError) as error:
+        raise ValueError(str(error)) from None
+    return data, bool(inflater.eof)
+
+
+def _start_time(header: bytes) -> int | None:
+    """The log's start [ns since 1970], None where there is none; a SYSTEMTIME of eight u16 to the millisecond."""
+    stated = header[_START_TIME_AT : _START_TIME_AT + 16].ljust(16, b"\0")
+    year, month, _, day, hour, minute, second, millisecond = struct.unpack("<8H", stated)
+    if not 1990 <= year <= 2100 or millisecond > 999:
+        return None
+    try:
+        moment = datetime(year, month, day, hour, minute, second, tzinfo=UTC)
+    except ValueError:
+        return None
+    return int(moment.timestamp()) * 1_000_000_000 + int(millisecond) * 1_000_000
+
+
+def _read_exactly(stream: LogStream | BinaryIO, count: int) -> bytes:
+    parts = b""
+    while len(parts) < count and (more := stream.read(count - len(parts))):
+        parts += more
+    return parts

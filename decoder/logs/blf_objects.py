@@ -1,0 +1,258 @@
+"""BLF objects as columns: where each type keeps channel, identifier, length and data.
+
+All little-endian. An object's header is 32 bytes (version 1) or 40 (version 2): flags (u32) at 16 tell the unit of the
+time stamp (u64) at 24, 1 for 10 us and 2 for 1 ns. Offsets below count from the end of that header.
+Source: the openly licensed readers of the format and their sample objects; there is no public specification.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+
+LIN_CHANNEL = 0x8000  # set in `Rows.channel` for a LIN channel: both buses number theirs from 1
+HEADER_END = 16  # where the header's part that depends on its version begins
+CONTAINER = 10
+
+_ID_MASK = 0x1FFF_FFFF
+_EXTENDED_BIT = 31
+_CLASSIC_BYTES = 8
+_FD_BYTES = 64
+_FD64_DATA = 40
+_FD64_REMOTE, _FD64_FDF, _FD64_BRS, _FD64_ESI = 0x10, 0x1000, 0x2000, 0x4000
+_FD_REMOTE, _FD_EDL, _FD_BRS, _FD_ESI = 0x80, 1, 2, 4
+_FD_ERROR_DATA = 44
+_KEEP = np.array([(1 << (8 * count)) - 1 for count in range(9)], np.uint64)  # low bytes of a little-endian u64
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """One object type. fields: name -> (numpy format, offset). family: which function turns rows into columns."""
+
+    family: str
+    fields: dict[str, tuple[str, int]]
+    flags: int = 0  # of every frame of this type
+
+    @property
+    def body_bytes(self) -> int:
+        return max(offset + np.dtype(form).itemsize for form, offset in self.fields.values())
+
+
+_CAN = {"channel": ("<u2", 0), "flags": ("u1", 2), "dlc": ("u1", 3), "id": ("<u4", 4), "data": ("<u8", 8)}
+_FD = {
+    "channel": ("<u2", 0),
+    "flags": ("u1", 2),
+    "id": ("<u4", 4),
+    "fd": ("u1", 13),
+    "valid": ("u1", 14),
+    "data": ("V64", 20),
+}
+_FD64 = {
+    "channel": ("u1", 0),
+    "valid": ("u1", 2),
+    "id": ("<u4", 4),
+    "flags": ("<u4", 12),
+    "direction": ("u1", 34),
+    "extension": ("u1", 35),
+}
+_CAN_ERROR = {"channel": ("<u2", 0)}
+_CAN_ERROR_EXT = {"channel": ("<u2", 0), "dlc": ("u1", 10), "id": ("<u4", 16), "data": ("<u8", 24)}
+_FD_ERROR = {"channel": ("u1", 0), "valid": ("u1", 2), "extension": ("u1", 10), "id": ("<u4", 12)}
+_LIN = {
+    "channel": ("<u2", 0),
+    "id": ("u1", 2),
+    "dlc": ("u1", 3),
+    "data": ("<u8", 4),
+    "checksum": ("<u2", 16),
+    "direction": ("u1", 18),
+}
+_LIN2 = {
+    "channel": ("<u2", 12),
+    "id": ("u1", 37),
+    "dlc": ("u1", 38),
+    "data": ("<u8", 112),
+    "checksum": ("<u2", 120),
+    "direction": ("u1", 122),
+}
+_LIN_FAULT = {"channel": ("<u2", 0), "id": ("u1", 2)}
+_LIN_FAULT2 = {"channel": ("<u2", 12), "id": ("u1", 37)}
+_LIN_NAMELESS = {"channel": ("<u2", 0)}
+_LIN_NAMELESS2 = {"channel": ("<u2", 12)}
+
+LAYOUTS = {
+    1: Layout("can", _CAN),
+    2: Layout("can error", _CAN_ERROR, Flag.ERROR),
+    11: Layout("lin", _LIN, Flag.LIN),
+    12: Layout("lin", _LIN, Flag.LIN | Flag.ERROR | Flag.BAD_CHECKSUM),
+    14: Layout("lin", _LIN_FAULT, Flag.LIN | Flag.ERROR),  # receive error
+    15: Layout("lin", _LIN_FAULT, Flag.LIN | Flag.ERROR | Flag.NO_RESPONSE),  # header sent, nobody answered
+    16: Layout("lin", _LIN_NAMELESS, Flag.LIN | Flag.ERROR),  # responder's time-out
+    18: Layout("lin", _LIN_NAMELESS, Flag.LIN | Flag.ERROR),  # synchronisation
+    57: Layout("lin", _LIN2, Flag.LIN),
+    58: Layout("lin", _LIN_FAULT2, Flag.LIN | Flag.ERROR | Flag.NO_RESPONSE),
+    59: Layout("lin", _LIN_NAMELESS2, Flag.LIN | Flag.ERROR),
+    60: Layout("lin", _LIN2, Flag.LIN | Flag.ERROR | Flag.BAD_CHECKSUM),
+    61: Layout("lin", _LIN_FAULT2, Flag.LIN | Flag.ERROR),
+    73: Layout("can error", _CAN_ERROR_EXT, Flag.ERROR),
+    86: Layout("can", _CAN),
+    100: Layout("fd", _FD),
+    101: Layout("fd64", _FD64),
+    104: Layout("fd64", _FD_ERROR, Flag.ERROR | Flag.FD),
+}
+LIN_EVENTS = {20: "lin_sleep", 21: "lin_wake_up", 62: "lin_wake_up"}  # hold no frame
+
+
+def plausible_sizes() -> Int64Array:
+    """(257, 2) smallest and largest size of an object of each type; (0, 0) where nothing is known."""
+    sizes = np.zeros((257, 2), np.int64)
+    for kind, layout in LAYOUTS.items():
+        low = 32 + layout.body_bytes
+        sizes[kind] = low, low + {"fd64": 128, "lin": 112}.get(layout.family, 40)
+    sizes[CONTAINER, 0] = 32
+    return sizes
+
+
+@dataclass(slots=True, eq=False)
+class Rows:
+    """Frames as columns, before channels have names. channel: (n,) u16 number, `LIN_CHANNEL` added for LIN."""
+
+    channel: NDArray[np.uint16]
+    identifier: NDArray[np.uint32]
+    flags: NDArray[np.uint16]
+    length: ByteArray
+    payload: ByteArray
+    checksum: NDArray[np.int16] | None = None
+
+
+def gather(data: ByteArray, position: Int64Array, width: int) -> ByteArray:
+    """Copy width bytes from each position on, (n, width); every position + width must lie inside data."""
+    window = np.ndarray((max(len(data) - width + 1, 0),), f"V{width}", data, 0, (1,))
+    return window[position].view(np.uint8).reshape(len(position), width)
+
+
+def times(data: ByteArray, position: Int64Array) -> tuple[Int64Array, BoolArray]:
+    """Time stamps of objects [ns from the log's start], and which of them can be true (less than 146 years)."""
+    header = gather(data, position + HEADER_END, 16)
+    ticks = header.view("<u8")[:, 1]
+    coarse = header.view("<u4")[:, 0] & 3 == 1
+    unit = np.where(coarse, 10_000, 1).astype(np.uint64)
+    true = ticks <= (np.uint64(1 << 62) // unit)
+    return np.where(true, ticks * unit, 0).astype(np.int64), true
+
+
+def read_objects(data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout) -> Rows:
+    """The columns of objects of one type with headers of one size; size: of each, at least header + body_bytes."""
+    fields = layout.fields
+    width = layout.body_bytes
+    form = np.dtype(
+        {
+            "names": list(fields),
+            "formats": [form for form, _ in fields.values()],
+            "offsets": [offset for _, offset in fields.values()],
+            "itemsize": width,
+        }
+    )
+    rows = gather(data, position + header, width).view(form).reshape(len(position))
+    if layout.family == "lin":
+        return _lin(rows, layout)
+    if layout.family == "fd":
+        return _fd(rows)
+    if layout.family == "fd64":
+        return _fd64(rows, data, position, size, header, layout)
+    return _can(rows, layout)
+
+
+def _can(rows: NDArray[Any], layout: Layout) -> Rows:
+    count, names = len(rows), rows.dtype.names or ()
+    flags = np.full(count, layout.flags, np.uint16)
+    identifier = np.zeros(count, np.uint32)
+    if "id" in names:
+        identifier, flags = _identifier(rows["id"], flags)
+    if "flags" in names:
+        bits = rows["flags"].astype(np.uint16)
+        flags |= (bits & 1) * np.uint16(Flag.TRANSMIT) | (bits >> 7) * np.uint16(Flag.REMOTE)
+    channel = rows["channel"].copy()
+    if "data" not in names:
+        return Rows(channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
+    length = np.minimum(rows["dlc"], _CLASSIC_BYTES)
+    length[flags & Flag.REMOTE != 0] = 0
+    return Rows(channel, identifier, flags, length, _eight(rows["data"], length))
+
+
+def _eight(data: NDArray[np.uint64], length: ByteArray) -> ByteArray:
+    """Eight bytes a row, zero past length."""
+    return (data & _KEEP[length]).astype("<u8").view(np.uint8).reshape(len(length), 8)
+
+
+def _identifier(raw: NDArray[np.uint32], flags: NDArray[np.uint16]) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
+    """Identifier and flags of the field whose top bit says that the identifier has 29 bits."""
+    extended = (raw >> _EXTENDED_BIT).astype(np.uint16)
+    return raw & np.uint32(_ID_MASK), flags | extended * np.uint16(Flag.EXTENDED)
+
+
+def _lin(rows: NDArray[Any], layout: Layout) -> Rows:
+    """LIN. A checksum of 0 may mean that none was recorded, so it says nothing; faults are objects of their own."""
+    count, names = len(rows), rows.dtype.names or ()
+    channel = rows["channel"] | np.uint16(LIN_CHANNEL)
+    flags = np.full(count, layout.flags, np.uint16)
+    identifier = np.zeros(count, np.uint32)
+    if "id" in names:
+        identifier[:] = rows["id"] & 0x3F
+    if "data" not in names:
+        return Rows(channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
+    length = np.minimum(rows["dlc"], _CLASSIC_BYTES)
+    checksum = rows["checksum"].astype(np.int32)
+    checksum[(checksum == 0) | (checksum > 0xFF)] = -1
+    flags |= (rows["direction"] != 0) * np.uint16(Flag.TRANSMIT)
+    return Rows(channel, identifier, flags, length, _eight(rows["data"], length), checksum.astype(np.int16))
+
+
+def _fd(rows: NDArray[Any]) -> Rows:
+    identifier, flags = _identifier(rows["id"], np.zeros(len(rows), np.uint16))
+    for column, bit, flag in (
+        ("flags", 1, Flag.TRANSMIT),
+        ("flags", _FD_REMOTE, Flag.REMOTE),
+        ("fd", _FD_EDL, Flag.FD),
+        ("fd", _FD_BRS, Flag.BIT_RATE_SWITCH),
+        ("fd", _FD_ESI, Flag.ERROR_STATE),
+    ):
+        flags |= (rows[column] & bit != 0) * np.uint16(flag)
+    length = np.minimum(rows["valid"], _FD_BYTES)
+    length[flags & Flag.REMOTE != 0] = 0
+    payload = np.ascontiguousarray(rows["data"]).view(np.uint8).reshape(len(rows), _FD_BYTES)
+    return Rows(rows["channel"].copy(), identifier, flags, length, _clear(payload, length))
+
+
+def _clear(payload: ByteArray, length: ByteArray) -> ByteArray:
+    return np.where(np.arange(payload.shape[1], dtype=np.uint8) < length[:, None], payload, np.uint8(0))
+
+
+def _fd64(
+    rows: NDArray[Any], data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout
+) -> Rows:
+    """CAN FD with as many data bytes as the object holds; loggers leave out trailing zeros that "valid" counts."""
+    identifier, flags = _identifier(rows["id"], np.full(len(rows), layout.flags, np.uint16))
+    at = _FD_ERROR_DATA
+    if not layout.flags & Flag.ERROR:
+        at = _FD64_DATA
+        flags |= (rows["direction"] != 0) * np.uint16(Flag.TRANSMIT)
+        for bit, flag in (
+            (_FD64_REMOTE, Flag.REMOTE),
+            (_FD64_FDF, Flag.FD),
+            (_FD64_BRS, Flag.BIT_RATE_SWITCH),
+            (_FD64_ESI, Flag.ERROR_STATE),
+        ):
+            flags |= (rows["flags"] & bit != 0) * np.uint16(flag)
+    length = np.minimum(rows["valid"], _FD_BYTES)
+    length[flags & Flag.REMOTE != 0] = 0
+    extension = rows["extension"].astype(np.int64)
+    end = np.where((extension > 0) & (extension < size), extension, size)
+    stored = np.clip(end - header - at, 0, length)
+    index = (position + header + at)[:, None] + np.arange(_FD_BYTES)
+    payload = data[np.minimum(index, len(data) - 1)]
+    return Rows(rows["channel"].astype(np.uint16), identifier, flags, length, _clear(payload, stored.astype(np.uint8)))
