@@ -11,6 +11,7 @@ from signal_defs.text import Text
 
 Outcome = Literal["stopped", "cut_short", "refused", "not_sought"]
 EndedBy = Literal["driver", "system", "unknown"]
+Cycling = Literal["none", "normal", "defect", "undecided"]
 Verdict = Literal["none", "sole", "multiple", "probable", "contradicted", "unknown"]
 
 
@@ -78,6 +79,8 @@ class Account:
 
     reason_counts: condition -> (refusals where it failed, of those where it alone failed, idle seconds).
     cures: each condition alone; smallest_cures: smallest sets that free 80 % and 100 % of the explained refusals.
+    charge_cycling: refusals for lack of charge: "none", "normal" (stops used up late in a drive, and back later),
+    "defect" (the first warm standstill of a drive refused), "undecided"; charge_cycling_evidence says what shows it.
     battery_only: True where only voltage and current were there, so only the battery's reasons can be offered.
     """
 
@@ -87,6 +90,8 @@ class Account:
     smallest_cures: tuple[Cure, ...] = ()
     battery_only: bool = False
     unknown: tuple[Text, ...] = ()
+    charge_cycling: Cycling = "none"
+    charge_cycling_evidence: tuple[Text, ...] = ()
 
     def count(self, outcome: Outcome) -> int:
         """Standstills of that outcome."""

@@ -1,0 +1,173 @@
+"""Conditions over time: each rule of the platform met, failing or unknown, worked out over whole columns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from decoder.frames import Int64Array
+from idle_stop.account import Reason
+from idle_stop.readings import Reading, Readings
+from idle_stop.steps import FAILING, MET, UNKNOWN, Int8Array, Steps, from_samples, merged
+from signal_defs.platform import Condition, IdleStopRules
+from signal_defs.roles import ROLES
+
+_HOLD = 2  # between threshold and release: what held before still holds
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluated:
+    """A condition and its state over the recording. reading: None where its role was never seen."""
+
+    condition: Condition
+    steps: Steps
+    reading: Reading | None
+
+    def reason(self, at_ns: int) -> Reason:
+        """The condition as a reason, at an instant where it fails."""
+        unit = ROLES[self.condition.role].unit if self.condition.role in ROLES else ""
+        value = math.nan if self.reading is None else self.reading.value(at_ns)
+        return Reason(
+            condition=self.condition.name,
+            group=self.condition.group,
+            role=self.condition.role,
+            value=self._written(value),
+            threshold=self._threshold(value),
+            unit=self.reading.unit if self.reading is not None and not unit else unit,
+            failing_since_ns=self.steps.since_ns(at_ns),
+        )
+
+    def _written(self, value: float) -> float | str | bool:
+        if isinstance(self.condition.equals, bool) and value in (0.0, 1.0):
+            return bool(value)
+        if self.reading is not None and isinstance(self.condition.equals, str) and math.isfinite(value):
+            return self.reading.labels.get(int(value), f"{value:g}")
+        return value
+
+    def _threshold(self, value: float) -> float | str | bool:
+        """The level to be met now: the release level where the threshold itself is passed already."""
+        condition = self.condition
+        if condition.at_least is not None:
+            return condition.at_least + (condition.hysteresis if value >= condition.at_least else 0.0)
+        if condition.at_most is not None:
+            return condition.at_most - (condition.hysteresis if value <= condition.at_most else 0.0)
+        assert condition.equals is not None
+        return condition.equals
+
+
+def evaluate_all(readings: Readings, rules: IdleStopRules, stopped_ns: Int64Array) -> tuple[Evaluated, ...]:
+    """Every condition of the platform, in its order. stopped_ns: (s,) instants at which the vehicle stopped its engine.
+
+    A stop shows that the conditions for stopping were met just then; it settles, and only that, a value between
+    threshold and release whose past is not known.
+    """
+    return tuple(
+        evaluate(condition, readings, stopped_ns if condition.applies_to != "restart" else stopped_ns[:0])
+        for condition in rules.conditions
+    )
+
+
+def evaluate(condition: Condition, readings: Readings, stopped_ns: Int64Array) -> Evaluated:
+    """One condition over the recording."""
+    reading = readings.of(condition.role)
+    if reading is None or not len(reading.time_ns):
+        nothing = Steps(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int8))
+        return Evaluated(condition, nothing, reading)
+    runs = from_samples(reading.time_ns, _codes(condition, reading), reading.limit_ns, reading.cuts_ns, reading.gaps)
+    if condition.hysteresis > 0.0 or reading.estimated:
+        runs = _hysteresis_resolved(runs, reading.limit_ns, stopped_ns)
+    if condition.for_s > 0.0:
+        runs = _held_for(runs, int(condition.for_s * 1e9))
+    return Evaluated(condition, runs, reading)
+
+
+def _codes(condition: Condition, reading: Reading) -> Int8Array:
+    """Each sample by itself: MET (past the release level), FAILING, _HOLD (between), UNKNOWN."""
+    low, high = reading.low, reading.high
+    codes: Int8Array
+    if condition.at_least is not None:
+        codes = _levels(low, high, condition.at_least, condition.hysteresis, estimated=reading.estimated)
+    elif condition.at_most is not None:
+        codes = _levels(-high, -low, -condition.at_most, condition.hysteresis, estimated=reading.estimated)
+    elif isinstance(condition.equals, bool):
+        codes = (low == float(condition.equals)).astype(np.int8)
+    else:
+        codes = _named(low, str(condition.equals), reading.labels)
+    codes[~reading.usable] = UNKNOWN
+    return codes
+
+
+def _levels(low: np.ndarray, high: np.ndarray, threshold: float, hysteresis: float, *, estimated: bool) -> Int8Array:
+    """Codes against a threshold to be reached from below; a band that lies across a level is UNKNOWN."""
+    if not estimated:
+        reached = (low >= threshold).view(np.int8)
+        if hysteresis <= 0.0:
+            return reached.copy()
+        codes = reached * np.int8(_HOLD)
+        codes[low >= threshold + hysteresis] = MET
+        return codes
+    codes = np.full(len(low), UNKNOWN, dtype=np.int8)
+    codes[(low >= threshold) & (high < threshold + hysteresis)] = _HOLD
+    codes[low >= threshold + hysteresis] = MET
+    codes[high < threshold] = FAILING
+    return codes
+
+
+def _named(value: np.ndarray, name: str, labels: Mapping[int, str]) -> Int8Array:
+    """Codes of a state against a name; a state without that name and without any label is compared as a number."""
+    wanted = [number for number, label in labels.items() if label.casefold() == name.casefold()]
+    if not wanted:
+        try:
+            wanted = [int(name)]
+        except ValueError:
+            return np.full(len(value), UNKNOWN, dtype=np.int8)
+    return np.isin(value, np.array(wanted, dtype=np.float64)).astype(np.int8)
+
+
+def _hysteresis_resolved(runs: Steps, bridged_ns: int, stopped_ns: Int64Array) -> Steps:
+    """Runs between the levels take what held before them, across losses of signal no longer than `bridged_ns`.
+
+    Where nothing is known before, a stop seen in the run shows that it was met all along; else it is unknown.
+    """
+    time, state = runs.time_ns, runs.state.copy()
+    if not len(time):
+        return runs
+    length = np.append(np.diff(time), np.iinfo(np.int64).max)
+    skipped = (state == _HOLD) | ((state == UNKNOWN) & (length <= bridged_ns))
+    state[skipped & (state == _HOLD)] = _carried(state, skipped)[skipped & (state == _HOLD)]
+    open_runs = (runs.state == _HOLD) & (state == UNKNOWN)
+    if open_runs.any() and len(stopped_ns):
+        seen = np.searchsorted(time, stopped_ns, side="right") - 1
+        settled = np.unique(seen[(seen >= 0) & open_runs[np.maximum(seen, 0)]])
+        original = runs.state.copy()
+        original[settled] = MET
+        skipped[settled] = False
+        state = original.copy()
+        state[skipped & (original == _HOLD)] = _carried(original, skipped)[skipped & (original == _HOLD)]
+    return merged(time, state)
+
+
+def _carried(state: Int8Array, skipped: np.ndarray) -> Int8Array:
+    """At each place the last state that is not skipped; UNKNOWN before the first."""
+    place = np.maximum.accumulate(np.where(skipped, -1, np.arange(len(state))))
+    return np.where(place >= 0, state[np.maximum(place, 0)], np.int8(UNKNOWN)).astype(np.int8)
+
+
+def _held_for(steps: Steps, wait_ns: int) -> Steps:
+    """MET counts only once it has held for the wait; until then what was before it goes on (failing or unknown)."""
+    time, state = steps.time_ns, steps.state
+    met = np.flatnonzero(state == MET)
+    if not len(met):
+        return steps
+    ends = np.append(time[1:], np.iinfo(np.int64).max)
+    before = np.where(met > 0, state[np.maximum(met - 1, 0)], np.int8(UNKNOWN)).astype(np.int8)
+    waiting = state.copy()
+    waiting[met] = before
+    lasting = met[ends[met] - time[met] > wait_ns]
+    when = np.concatenate([time, time[lasting] + wait_ns])
+    what = np.concatenate([waiting, np.full(len(lasting), MET, dtype=np.int8)])
+    order = np.argsort(when, kind="stable")
+    return merged(when[order], what[order])
