@@ -126,8 +126,25 @@ class IdleStopRules:
 
 
 @dataclass(frozen=True, slots=True)
+class Golden:
+    """One frame and what it must decode to: payload `data` of `identifier` on `bus` gives these role values.
+
+    A number is in the role's unit, a flag true or false, a state its text; None means that the value is not available.
+    """
+
+    bus: str
+    identifier: int
+    data: bytes
+    roles: Mapping[str, float | bool | str | None]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Platform:
-    """A platform folder, read and validated. sha256: over platform.toml and every database it names."""
+    """A platform folder, read and validated. sha256: over platform.toml and every database it names.
+
+    extends: the folders laid under this one, nearest first; empty if it stands by itself.
+    """
 
     id: str
     title: str
@@ -139,6 +156,8 @@ class Platform:
     sha256: str = ""
     folder: Path | None = None
     sources: tuple[str, ...] = ()
+    golden: tuple[Golden, ...] = ()
+    extends: tuple[str, ...] = ()
 
     def bus(self, name: str) -> Bus:
         """The bus of that name; KeyError if there is none."""

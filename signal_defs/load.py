@@ -1,0 +1,85 @@
+"""From a platform's id or folder to a `Platform`: read, validated, every fault told at once."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from signal_defs.bindings import read_bindings
+from signal_defs.buses import read_buses
+from signal_defs.conditions import read_battery, read_rules
+from signal_defs.definition import Definition, read_definition
+from signal_defs.faults import Faults
+from signal_defs.golden import read_golden
+from signal_defs.keys import TOP
+from signal_defs.lookup import PlatformEntry, find_platform, list_platforms
+from signal_defs.platform import Bus, Platform
+
+__all__ = ["PlatformEntry", "find_platform", "list_platforms", "load_definition", "load_platform"]
+
+ID = re.compile(r"[a-z0-9][a-z0-9._-]*")
+
+
+def load_platform(id_or_path: str | Path) -> Platform:
+    """A platform by id, folder, or path of its platform.toml.
+
+    Raises DefinitionError if there is none or its file is no TOML of our schema, DefinitionFaultsError with all that
+    is wrong in it otherwise.
+    """
+    definition = load_definition(id_or_path)
+    faults = Faults()
+    platform = _build(definition, faults)
+    faults.raise_if_any()
+    assert platform is not None
+    return platform
+
+
+def load_definition(id_or_path: str | Path) -> Definition:
+    """The keys in force for a platform, with those of the platforms it extends. Raises DefinitionError."""
+    return read_definition(find_platform(id_or_path), find_platform)
+
+
+def _build(definition: Definition, faults: Faults) -> Platform | None:
+    top = definition.top(faults)
+    top.check_keys(TOP)
+    platform_id = top.text("id", required=True)
+    if platform_id is not None and not ID.fullmatch(platform_id):
+        top.fault("id", f"id is {platform_id!r}", "Use small letters, digits, -, _ and a dot.")
+    title = top.text("title", required=True)
+    version = top.text("version", default="")
+    sources = top.texts("sources")
+    top.text("extends")
+    buses = read_buses(definition, faults)
+    bindings = read_bindings(definition, buses, faults)
+    battery = read_battery(definition, faults)
+    rules = read_rules(definition, bindings, buses, faults)
+    golden = read_golden(definition, bindings, buses, faults)
+    if platform_id is None or title is None or battery is None:
+        return None
+    return Platform(
+        id=platform_id,
+        title=title,
+        buses=buses,
+        bindings=bindings,
+        battery=battery,
+        idle_stop=rules,
+        version=version or "",
+        sha256=_sha256(definition, buses),
+        folder=definition.folder,
+        sources=sources,
+        golden=golden,
+        extends=tuple(str(file.parent) for file, _ in definition.texts[1:]),
+    )
+
+
+def _sha256(definition: Definition, buses: Sequence[Bus]) -> str:
+    """Over every platform.toml taken in and every database, each by its own hash, in a fixed order."""
+    digest = hashlib.sha256()
+    for _, data in definition.texts:
+        digest.update(hashlib.sha256(data).digest())
+    for bus in buses:
+        for database in bus.databases:
+            digest.update(f"{bus.name}/{database.name}:{database.sha256}\n".encode())
+    return digest.hexdigest()
