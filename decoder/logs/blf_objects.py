@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.frame_columns import LIN_CHANNEL, Columns, clear_past
 
-LIN_CHANNEL = 0x8000  # set in `Rows.channel` for a LIN channel: both buses number theirs from 1
 HEADER_END = 16  # where the header's part that depends on its version begins
 CONTAINER = 10
 
@@ -27,7 +27,6 @@ _FD64_DATA = 40
 _FD64_REMOTE, _FD64_FDF, _FD64_BRS, _FD64_ESI = 0x10, 0x1000, 0x2000, 0x4000
 _FD_REMOTE, _FD_EDL, _FD_BRS, _FD_ESI = 0x80, 1, 2, 4
 _FD_ERROR_DATA = 44
-_KEEP = np.array([(1 << (8 * count)) - 1 for count in range(9)], np.uint64)  # low bytes of a little-endian u64
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,18 +116,6 @@ def plausible_sizes() -> Int64Array:
     return sizes
 
 
-@dataclass(slots=True, eq=False)
-class Rows:
-    """Frames as columns, before channels have names. channel: (n,) u16 number, `LIN_CHANNEL` added for LIN."""
-
-    channel: NDArray[np.uint16]
-    identifier: NDArray[np.uint32]
-    flags: NDArray[np.uint16]
-    length: ByteArray
-    payload: ByteArray
-    checksum: NDArray[np.int16] | None = None
-
-
 def gather(data: ByteArray, position: Int64Array, width: int) -> ByteArray:
     """Copy width bytes from each position on, (n, width); every position + width must lie inside data."""
     window = np.ndarray((max(len(data) - width + 1, 0),), f"V{width}", data, 0, (1,))
@@ -145,8 +132,10 @@ def times(data: ByteArray, position: Int64Array) -> tuple[Int64Array, BoolArray]
     return np.where(true, ticks * unit, 0).astype(np.int64), true
 
 
-def read_objects(data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout) -> Rows:
-    """The columns of objects of one type with headers of one size; size: of each, at least header + body_bytes."""
+def read_objects(
+    data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout, time_ns: Int64Array
+) -> Columns:
+    """The columns of objects of one type with headers of one size. size: of each, at least header + body_bytes."""
     fields = layout.fields
     width = layout.body_bytes
     form = np.dtype(
@@ -159,15 +148,15 @@ def read_objects(data: ByteArray, position: Int64Array, size: Int64Array, header
     )
     rows = gather(data, position + header, width).view(form).reshape(len(position))
     if layout.family == "lin":
-        return _lin(rows, layout)
+        return _lin(rows, layout, time_ns)
     if layout.family == "fd":
-        return _fd(rows)
+        return _fd(rows, time_ns)
     if layout.family == "fd64":
-        return _fd64(rows, data, position, size, header, layout)
-    return _can(rows, layout)
+        return _fd64(rows, data, position + header, size - header, layout, time_ns, header)
+    return _can(rows, layout, time_ns)
 
 
-def _can(rows: NDArray[Any], layout: Layout) -> Rows:
+def _can(rows: NDArray[Any], layout: Layout, time_ns: Int64Array) -> Columns:
     count, names = len(rows), rows.dtype.names or ()
     flags = np.full(count, layout.flags, np.uint16)
     identifier = np.zeros(count, np.uint32)
@@ -176,17 +165,17 @@ def _can(rows: NDArray[Any], layout: Layout) -> Rows:
     if "flags" in names:
         bits = rows["flags"].astype(np.uint16)
         flags |= (bits & 1) * np.uint16(Flag.TRANSMIT) | (bits >> 7) * np.uint16(Flag.REMOTE)
-    channel = rows["channel"].copy()
+    channel = rows["channel"] & np.uint16(LIN_CHANNEL - 1)
     if "data" not in names:
-        return Rows(channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
+        return Columns(time_ns, channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
     length = np.minimum(rows["dlc"], _CLASSIC_BYTES)
     length[flags & Flag.REMOTE != 0] = 0
-    return Rows(channel, identifier, flags, length, _eight(rows["data"], length))
+    return Columns(time_ns, channel, identifier, flags, length, _eight(rows["data"], length))
 
 
 def _eight(data: NDArray[np.uint64], length: ByteArray) -> ByteArray:
-    """Eight bytes a row, zero past length."""
-    return (data & _KEEP[length]).astype("<u8").view(np.uint8).reshape(len(length), 8)
+    """The eight bytes a row that data holds little-endian, zero past length."""
+    return clear_past(np.ascontiguousarray(data).view(np.uint8).reshape(len(length), 8), length)
 
 
 def _identifier(raw: NDArray[np.uint32], flags: NDArray[np.uint16]) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
@@ -195,7 +184,7 @@ def _identifier(raw: NDArray[np.uint32], flags: NDArray[np.uint16]) -> tuple[NDA
     return raw & np.uint32(_ID_MASK), flags | extended * np.uint16(Flag.EXTENDED)
 
 
-def _lin(rows: NDArray[Any], layout: Layout) -> Rows:
+def _lin(rows: NDArray[Any], layout: Layout, time_ns: Int64Array) -> Columns:
     """LIN. A checksum of 0 may mean that none was recorded, so it says nothing; faults are objects of their own."""
     count, names = len(rows), rows.dtype.names or ()
     channel = rows["channel"] | np.uint16(LIN_CHANNEL)
@@ -204,15 +193,15 @@ def _lin(rows: NDArray[Any], layout: Layout) -> Rows:
     if "id" in names:
         identifier[:] = rows["id"] & 0x3F
     if "data" not in names:
-        return Rows(channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
+        return Columns(time_ns, channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
     length = np.minimum(rows["dlc"], _CLASSIC_BYTES)
     checksum = rows["checksum"].astype(np.int32)
     checksum[(checksum == 0) | (checksum > 0xFF)] = -1
     flags |= (rows["direction"] != 0) * np.uint16(Flag.TRANSMIT)
-    return Rows(channel, identifier, flags, length, _eight(rows["data"], length), checksum.astype(np.int16))
+    return Columns(time_ns, channel, identifier, flags, length, _eight(rows["data"], length), checksum.astype(np.int16))
 
 
-def _fd(rows: NDArray[Any]) -> Rows:
+def _fd(rows: NDArray[Any], time_ns: Int64Array) -> Columns:
     identifier, flags = _identifier(rows["id"], np.zeros(len(rows), np.uint16))
     for column, bit, flag in (
         ("flags", 1, Flag.TRANSMIT),
@@ -225,17 +214,24 @@ def _fd(rows: NDArray[Any]) -> Rows:
     length = np.minimum(rows["valid"], _FD_BYTES)
     length[flags & Flag.REMOTE != 0] = 0
     payload = np.ascontiguousarray(rows["data"]).view(np.uint8).reshape(len(rows), _FD_BYTES)
-    return Rows(rows["channel"].copy(), identifier, flags, length, _clear(payload, length))
-
-
-def _clear(payload: ByteArray, length: ByteArray) -> ByteArray:
-    return np.where(np.arange(payload.shape[1], dtype=np.uint8) < length[:, None], payload, np.uint8(0))
+    return Columns(
+        time_ns, rows["channel"] & np.uint16(LIN_CHANNEL - 1), identifier, flags, length, clear_past(payload, length)
+    )
 
 
 def _fd64(
-    rows: NDArray[Any], data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout
-) -> Rows:
-    """CAN FD with as many data bytes as the object holds; loggers leave out trailing zeros that "valid" counts."""
+    rows: NDArray[Any],
+    data: ByteArray,
+    body: Int64Array,
+    size: Int64Array,
+    layout: Layout,
+    time_ns: Int64Array,
+    header: int,
+) -> Columns:
+    """CAN FD with as many data bytes as the object holds; loggers leave out trailing zeros that "valid" counts.
+
+    body, size: of each object behind its header of `header` bytes, from which the extension's offset counts.
+    """
     identifier, flags = _identifier(rows["id"], np.full(len(rows), layout.flags, np.uint16))
     at = _FD_ERROR_DATA
     if not layout.flags & Flag.ERROR:
@@ -250,9 +246,16 @@ def _fd64(
             flags |= (rows["flags"] & bit != 0) * np.uint16(flag)
     length = np.minimum(rows["valid"], _FD_BYTES)
     length[flags & Flag.REMOTE != 0] = 0
-    extension = rows["extension"].astype(np.int64)
+    extension = rows["extension"].astype(np.int64) - header
     end = np.where((extension > 0) & (extension < size), extension, size)
-    stored = np.clip(end - header - at, 0, length)
-    index = (position + header + at)[:, None] + np.arange(_FD_BYTES)
+    stored = np.clip(end - at, 0, length)
+    index = (body + at)[:, None] + np.arange(_FD_BYTES)
     payload = data[np.minimum(index, len(data) - 1)]
-    return Rows(rows["channel"].astype(np.uint16), identifier, flags, length, _clear(payload, stored.astype(np.uint8)))
+    return Columns(
+        time_ns,
+        rows["channel"].astype(np.uint16),
+        identifier,
+        flags,
+        length,
+        clear_past(payload, stored.astype(np.uint8)),
+    )
