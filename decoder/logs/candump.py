@@ -50,7 +50,7 @@ _FRACTION = 11  # place of the decimal point in a line whose time has ten digits
 _FD_KEEP = np.array([[LOW_BYTES[min(max(n - 8 * k, 0), 8)] for k in range(16)] for n in range(129)], np.uint64)
 
 
-def sniff(head: bytes, name: str) -> float:
+def sniff(head: bytes, name: str) -> float:  # noqa: ARG001  # the protocol of readers
     """Sure if a line of the head has the layout."""
     if _LOG_LINE.search(head) is not None:
         return 1.0
@@ -229,7 +229,7 @@ def _channel(lines: Lines, at: Int64Array, channels: Channels) -> tuple[NDArray[
 
 
 def _identifier(lines: Lines, at: Int64Array) -> tuple[NDArray[np.uint32], BoolArray, Int64Array, BoolArray]:
-    """Identifiers of three or eight digits before a "#": value, whether eight, where the data begin, whether regular."""
+    """Identifiers of three or eight digits and a "#": value, whether eight, where the data begin, whether regular."""
     words: Words = lines.words(8)[at].view("<u8")
     extended = lines.text[at + 8] == 35
     short = ((words >> np.uint64(24)) & np.uint64(0xFF)) == 35
@@ -246,7 +246,7 @@ def _payload(lines: Lines, at: Int64Array, characters: Int64Array) -> tuple[Byte
     padded[:, 0] = pad_right(words[:, 0], np.minimum(characters, 8))
     padded[:, 1] = pad_right(words[:, 1], np.maximum(characters - 8, 0))
     values, good = hex_words(padded)
-    return payload_bytes(values), good.all(axis=1)
+    return payload_bytes(values), good[:, 0] & good[:, 1]
 
 
 def _read_fd(lines: Lines, head: Columns, at: Int64Array, characters: Int64Array) -> tuple[Columns, BoolArray]:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from decoder.frames import Flag, FrameBatch, ReadReport
+from decoder.frames import Flag, FrameBatch, Int64Array, ReadReport
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
 
@@ -200,7 +200,7 @@ class Clock:
         )
 
 
-def _counts_between(time_ns: np.ndarray) -> bool:  # type: ignore[type-arg]  # int64
+def _counts_between(time_ns: Int64Array) -> bool:
     if len(time_ns) < 4 or time_ns[0] != 0:
         return False
     steps = np.diff(time_ns[1:])

@@ -45,7 +45,7 @@ class Lines:
 
 
 def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int) -> Iterator[Lines]:
-    """All lines that are not blank, in order. A line over `MAX_LINE` bytes is dropped and counted as "line_too_long"."""
+    """All lines that are not blank, in order; one over `MAX_LINE` bytes is dropped and counted as "line_too_long"."""
     size = max(buffer_bytes, 2 * MAX_LINE)
     text = np.zeros(size + 2 * MARGIN, np.uint8)
     view = memoryview(text.data)

@@ -91,7 +91,7 @@ class LogStream(io.RawIOBase):
         return Path(inner_name(self.name)).suffix
 
     def readinto(self, target: object) -> int:
-        """Fill the buffer as far as one read of the source goes; 0 at the end. Does not raise for damaged compression."""
+        """Fill the buffer as far as one read of the source goes; 0 at the end, and at damage of the compression."""
         view = memoryview(target).cast("B")  # type: ignore[arg-type]  # the base class says only "buffer"
         if self._position < len(self.head):
             part = self.head[self._position : self._position + len(view)]
@@ -196,7 +196,7 @@ def open_regular(path: Path) -> BinaryIO:
         ) from None
     mode = os.fstat(handle).st_mode
     if stat.S_ISREG(mode):
-        return os.fdopen(handle, "rb", buffering=0)  # type: ignore[return-value]  # a FileIO serves as BinaryIO
+        return os.fdopen(handle, "rb", buffering=0)
     os.close(handle)
     if stat.S_ISDIR(mode):
         raise LogError("This is a folder, not a log.", where=str(path), mend="Name the files in it.")
@@ -272,21 +272,17 @@ def _unpack_zip(stream: LogStream, name: str, options: ReadOptions) -> LogStream
             and not entry.filename.startswith("__MACOSX/")
             and not Path(entry.filename).name.startswith(".")
         ]
-        if len(members) != 1:
-            raise LogError(
-                f"The zip holds {len(members)} files; one log is expected.",
-                where=name,
-                mend="Unpack it and give the logs.",
-            )
-        raw = archive.open(members[0])
+        raw = archive.open(members[0]) if len(members) == 1 else None
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, ValueError) as error:
         seekable.close()
         raise LogError(
             f"The zip cannot be read: {error}.", where=name, mend="Unpack it and give the log itself."
         ) from None
-    except LogError:
+    if raw is None:
         seekable.close()
-        raise
+        raise LogError(
+            f"The zip holds {len(members)} files; one log is expected.", where=name, mend="Unpack it and give the logs."
+        )
     return LogStream(cast("BinaryIO", raw), members[0].filename, packed=seekable, options=options)
 
 

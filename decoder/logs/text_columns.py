@@ -67,16 +67,38 @@ def first_of(words: Words, byte: int) -> NDArray[np.int64]:
     return np.bitwise_count(lowest - _w(1)).astype(np.int64) >> 3
 
 
-def pad_left(words: Words, kept: NDArray[np.int64]) -> Words:
-    """Keep the last `kept` characters of each word and put zeros ("0") before them."""
-    gone = LOW_BYTES[8 - kept]
-    return (words & ~gone) | (ZEROS & gone)
-
-
-def pad_right(words: Words, kept: NDArray[np.int64]) -> Words:
+def pad_right(words: Words, kept: NDArray[np.int64] | int) -> Words:
     """Keep the first `kept` characters of each word and put zeros ("0") behind them."""
-    keep = LOW_BYTES[kept]
+    keep: Words = np.asarray(LOW_BYTES[kept])
     return (words & keep) | (ZEROS & ~keep)
+
+
+def spaces_to_zeros(words: Words) -> tuple[Words, BoolArray]:
+    """Decimal digits behind spaces: the spaces become zeros. False where something else stands, or a space behind."""
+    blank = (~words >> _w(4)) & _ONES
+    only_spaces = (words & (blank * _w(0x0F))) == 0
+    leading = (blank & ~((blank << _w(8)) | _w(1))) == 0
+    return words | repeat(0x10), only_spaces & leading
+
+
+def _pair_table() -> NDArray[np.int16]:
+    table = np.full(65_536, -1, np.int16)
+    digits = b"0123456789abcdef"
+    for high, first in enumerate(digits):
+        for low, second in enumerate(digits):
+            for one in {first, bytes([first]).upper()[0]}:
+                for two in {second, bytes([second]).upper()[0]}:
+                    table[one | two << 8] = high << 4 | low
+    return table
+
+
+_PAIRS = _pair_table()
+
+
+def hex_pairs(pairs: NDArray[np.uint16]) -> tuple[ByteArray, BoolArray]:
+    """Two hexadecimal digits in 16 bits, the first in the low byte -> the byte they write, of any shape."""
+    values = _PAIRS[pairs]
+    return values.astype(np.uint8), values >= 0
 
 
 def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:

@@ -1,0 +1,213 @@
+"""Reads ASC logs: a text line an event, CAN, CAN FD and LIN beside statistics and other events.
+
+Times are seconds from the start of measurement; the start is a date in local time without a zone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from decoder.frames import FrameBatch, Int64Array, ReadReport
+from decoder.logs.asc_columns import read_regular
+from decoder.logs.asc_date import parse_date
+from decoder.logs.asc_line import parse_event
+from decoder.logs.lines import Lines, read_lines
+from decoder.logs.rows import MAX_TIME_NS, Channels, Columns, Row, batch_of, columns_of
+from decoder.logs.source import LogStream, ReadOptions
+
+FORMAT = "asc"
+
+_HEADER = re.compile(
+    rb"^[ \t]*(?:date[ \t]+\w+[ \t].*\d{4}|base[ \t]+(?:hex|dec)\b|begin[ \t]+triggerblock"
+    rb"|(?:no[ \t]+)?internal[ \t]+events[ \t]+logged)",
+    re.MULTILINE | re.IGNORECASE,
+)
+_EVENT = re.compile(
+    rb"^[ \t]*\d+[.,]\d+[ \t]+(?:\d{1,3}[ \t]+\S+[ \t]+(?:Rx|Tx)[ \t]+[dr]\b|CANFD[ \t]+\d+[ \t]+(?:Rx|Tx)\b"
+    rb"|(?:Li|L\d{1,2})[ \t]+[0-9A-Fa-f]+[ \t]+(?:Rx|Tx)[ \t])",
+    re.MULTILINE,
+)
+_DATE = re.compile(r"\s*date\s+(.*)", re.IGNORECASE)
+_BASE = re.compile(r"\s*base\s+(hex|dec)\b(?:\s+timestamps\s+(absolute|relative)\b)?.*", re.IGNORECASE)
+_TRIGGER = re.compile(r"\s*begin\s+trigger\s*block\b(.*)", re.IGNORECASE)
+_PLAIN_HEADER = re.compile(r"\s*(?:(?:no\s+)?internal\s+events\s+logged|end\s+trigger\s*block)\b.*", re.IGNORECASE)
+_LOCAL_NOTE = "The log's date is local time without a zone; it is taken as UTC."
+_UNREADABLE_NOTE = "The log's date cannot be read; times count from its start."
+_ADDED_NOTE = "The log's times count from line to line; they were added up."
+_RESTART_NOTE = "A trigger block starts its times anew without a date; it is set behind the one before."
+
+
+def sniff(head: bytes, name: str) -> float:  # noqa: ARG001  # the protocol of readers
+    """Sure if the head has a header line and an event, or several events."""
+    events = len(_EVENT.findall(head))
+    if events and _HEADER.search(head) is not None:
+        return 1.0
+    if events:
+        return 0.9
+    return 0.7 if len(_HEADER.findall(head)) >= 2 else 0.0
+
+
+def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
+    """The frames of an ASC log; see the package for the protocol."""
+    reading = _Reading(report)
+    for lines in read_lines(stream, report, options.buffer_bytes):
+        parts: list[Columns] = []
+        for part in _segments(lines):
+            parts += reading.read(lines, part)
+        count, batch = batch_of(parts, reading.channels, options)
+        report.frames += count
+        if batch is not None:
+            yield batch
+
+
+def _segments(lines: Lines) -> Iterator[Int64Array]:
+    """Indices of lines up to, and from, each line that sets the base of numbers or begins a block."""
+    first = lines.text[lines.start] | np.uint8(0x20)
+    starts = [0]
+    for index in np.flatnonzero((first == 98) | (first == 100)).tolist():  # "b" and "d"
+        text = lines.line(index).decode("utf-8", "replace")
+        if _BASE.fullmatch(text) or _TRIGGER.fullmatch(text) or _DATE.fullmatch(text):
+            starts.append(index)
+    for first_line, last in zip(starts, [*starts[1:], len(lines)], strict=True):
+        if last > first_line:
+            yield np.arange(first_line, last)
+
+
+@dataclass(slots=True)
+class _Reading:
+    """What must be known of the lines before to read the next."""
+
+    report: ReadReport
+    channels: Channels = field(default_factory=Channels)
+    base: int = 16
+    relative: bool = False
+    header_ns: int | None = None  # the date above the first block
+    block_ns: int | None = None  # date of a block whose first time has not been seen yet
+    block_open: bool = False  # such a block is waiting
+    origin_ns: int = 0
+    last_ns: int = 0  # the last time handed out
+    begun: bool = False  # a time has been seen
+
+    def read(self, lines: Lines, index: Int64Array) -> list[Columns]:
+        """The frames of consecutive lines between two settings."""
+        parts: list[Columns] = []
+        written = np.full(len(lines), -1, np.int64)
+        odd = index
+        if self.base == 16 and len(index) > 1:
+            parts, odd = read_regular(lines, index, self.channels)
+            for part in parts:
+                written[part.index] = part.time_ns
+        rows = self._odd_lines(lines, odd, written)
+        if rows:
+            parts.append(columns_of(rows))
+        settled = self._settle(written[index[0] : index[-1] + 1])
+        kept = []
+        for part in parts:
+            time_ns = settled[part.index - index[0]]
+            good = time_ns <= MAX_TIME_NS
+            for place in part.index[~good].tolist():
+                self.report.drop("time_out_of_range", f"line {lines.number[place]}")
+            moved = Columns(
+                part.index, time_ns, part.channel, part.identifier, part.flags, part.length, part.payload, part.checksum
+            )
+            kept.append(moved if good.all() else moved.take(good))
+        return kept
+
+    def _odd_lines(self, lines: Lines, odd: Int64Array, written: Int64Array) -> list[Row]:
+        rows = []
+        for index in odd.tolist():
+            raw = lines.line(index)
+            try:
+                text = raw.decode("utf-8")
+            except UnicodeDecodeError:
+                text = raw.decode("latin-1")
+            if self._header(text):
+                continue
+            event = parse_event(text, self.base)
+            if event.time_ns is not None:
+                written[index] = event.time_ns
+            if event.skipped:
+                self.report.skipped[event.skipped] = self.report.skipped.get(event.skipped, 0) + 1
+            elif event.frame is None:
+                cut = lines.last_is_cut and index == len(lines) - 1
+                self.report.drop("cut_off" if cut else event.dropped, f"line {lines.number[index]}")
+            elif (channel := self.channels.number(event.frame.channel)) < 0:
+                self.report.drop("too_many_channels", f"line {lines.number[index]}")
+            else:
+                frame = event.frame
+                rows.append(Row(index, 0, channel, frame.identifier, int(frame.flags), frame.data, frame.checksum))
+        return rows
+
+    def _header(self, text: str) -> bool:
+        """Take note of a line that sets something; False for all others."""
+        if (match := _DATE.fullmatch(text)) is not None:
+            self.header_ns = self._date(match[1])
+            if self.begun:  # another log, appended to the first
+                self.block_ns, self.block_open = self.header_ns, True
+        elif (match := _BASE.fullmatch(text)) is not None:
+            self.base = 10 if match[1].lower() == "dec" else 16
+            self.relative = (match[2] or "").lower() == "relative"
+            if self.relative:
+                self._note(_ADDED_NOTE)
+        elif (match := _TRIGGER.fullmatch(text)) is not None:
+            self.block_ns = self._date(match[1]) if match[1].strip() else None
+            self.block_open = True
+        else:
+            return _PLAIN_HEADER.fullmatch(text) is not None
+        return True
+
+    def _date(self, text: str) -> int | None:
+        date = parse_date(text)
+        self._note(_UNREADABLE_NOTE if date is None else _LOCAL_NOTE)
+        return date
+
+    def _note(self, text: str) -> None:
+        if text not in self.report.notes:
+            self.report.notes.append(text)
+
+    def _settle(self, written: Int64Array) -> Int64Array:
+        """Times as written, -1 where a line has none -> times from one origin; -1 stays arbitrary."""
+        timed = written >= 0
+        if not timed.any():
+            return written
+        if not self.begun or self.block_open:
+            self._begin_block(int(written[np.argmax(timed)]))
+        if self.relative:
+            settled: Int64Array = self.last_ns + np.cumsum(np.where(timed, written, 0))
+            self.last_ns = int(settled[-1])
+            return settled
+        settled = written + self.origin_ns
+        self.last_ns = int(settled[timed].max())
+        return settled
+
+    def _begin_block(self, first_ns: int) -> None:
+        """Find the origin of the times that follow.
+
+        A block's date is the time of its trigger, while its times count from the start of measurement or from the
+        trigger. The first time tells: it is near the difference of the two dates, or near zero.
+        """
+        before, date = self.header_ns, self.block_ns if self.block_open else None
+        if not self.begun:
+            origin = before if before is not None else date
+            if before is not None and date is not None and abs(first_ns - (date - before)) > first_ns:
+                origin = date
+            self.report.absolute_time = origin is not None
+            self.origin_ns = self.last_ns = origin or 0
+        elif not self.relative:
+            self._follow(first_ns, date)
+        elif date is not None and self.report.absolute_time:
+            self.last_ns = max(self.last_ns, date)
+        self.begun, self.block_open = True, False
+
+    def _follow(self, first_ns: int, date: int | None) -> None:
+        """The origin of a block behind another."""
+        if date is not None and self.report.absolute_time:
+            if abs(first_ns + self.origin_ns - date) > first_ns:
+                self.origin_ns = date
+        elif first_ns + self.origin_ns < self.last_ns:
+            self.origin_ns = self.last_ns
+            self._note(_RESTART_NOTE)

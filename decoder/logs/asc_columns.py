@@ -1,0 +1,198 @@
+"""Regular CAN lines of an ASC log as whole columns.
+
+The layout is learnt from one line and then verified for all others at once: the same places of the decimal point, the
+channel, the identifier, the direction, the length and the data. Lines of another layout are left to be learnt next.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.lines import Lines
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Columns
+from decoder.logs.text_columns import (
+    LOW_BYTES,
+    SPACES,
+    ZEROS,
+    Words,
+    decimal_words,
+    first_of,
+    hex_number,
+    hex_pairs,
+    pad_right,
+    spaces_to_zeros,
+)
+
+_REGULAR = re.compile(
+    rb"(?P<lead> {0,12})(?P<whole>\d{1,8})(?P<point>[.,])(?P<fraction>\d{1,8}) +(?P<channel>\d{1,3}) +"
+    rb"(?P<identifier>[0-9A-Fa-f]{1,8}[xX]?)(?P<gap> {1,40})(?P<direction>[RT])x +d +"
+    rb"(?P<length>[0-8])(?:(?P<space> +)[0-9A-Fa-f]{2}|\s*$)"
+)
+_POINT = 16  # place of the decimal point in the part of a line that is looked at
+_LOOK = 96  # bytes
+_MAX_LAYOUTS = 12  # learnt in one buffer; what fits none is read line by line
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layout:
+    """Places in the part of a line that is looked at, whose decimal point is at `_POINT`.
+
+    lead: bytes before the decimal point. decimals: digits behind it. pattern, mask: what every line must have.
+    """
+
+    lead: int
+    decimals: int
+    channel: str
+    identifier: int
+    room: int  # bytes an identifier may take
+    direction: int
+    length: int
+    data: int
+    pattern: Words
+    mask: Words
+
+
+def read_regular(lines: Lines, candidates: Int64Array, channels: Channels) -> tuple[list[Columns], Int64Array]:
+    """Read what is regular among the lines `candidates`; times as written. Also returns the lines that are not."""
+    left = candidates
+    parts: list[Columns] = []
+    odd: list[Int64Array] = []
+    for _ in range(_MAX_LAYOUTS):
+        sample = np.concatenate([left[:32], left[32 :: len(left) // 32 + 1]]).tolist()
+        learnt = next(((layout, index) for index in sample if (layout := _learn(lines.line(index)))), None)
+        if learnt is None:
+            break
+        layout, index = learnt
+        number = channels.number(layout.channel)
+        if number < 0:
+            break
+        part, left = _read(lines, left, layout, number)
+        if len(part.index):
+            parts.append(part)
+        if index in left[np.searchsorted(left, index) :][:1]:  # not regular after all
+            odd.append(np.array([index]))
+            left = left[left != index]
+        if not len(left):
+            break
+    return parts, np.sort(np.concatenate([*odd, left]))
+
+
+def _learn(line: bytes) -> _Layout | None:
+    match = _REGULAR.match(line)
+    if match is None:
+        return None
+    shift = _POINT - match.start("point")
+    data = match.end("space") if match["space"] else match.end("length") + 1
+    if data + shift > _LOOK or shift < 0:
+        return None
+    room = match.end("gap") - match.start("identifier")
+    must = bytearray(_LOOK)
+    have = bytearray(_LOOK)
+    free = set(range(match.start("point") - 8, match.end("fraction"))) - {match.start("point")}
+    free |= set(range(match.start("identifier"), match.start("identifier") + min(room, 9)))
+    free |= {match.start("direction"), match.start("length")}
+    for place in range(match.start("length")):
+        if place not in free:
+            must[place + shift] = 0xFF
+            have[place + shift] = line[place]
+    # The whole seconds stand in the eight bytes before the point; what is further left must be blank.
+    return _Layout(
+        match.start("point"),
+        len(match["fraction"]),
+        match["channel"].decode(),
+        match.start("identifier") + shift,
+        room,
+        match.start("direction") + shift,
+        match.start("length") + shift,
+        data + shift,
+        np.frombuffer(bytes(have), "<u8"),
+        np.frombuffer(bytes(must), "<u8"),
+    )
+
+
+def _word(look: ByteArray, place: int) -> Words:
+    """Eight bytes of every row from a place on."""
+    return np.ndarray((len(look),), "<u8", look.data, place, (look.strides[0],)).copy()
+
+
+def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tuple[Columns, Int64Array]:
+    """The lines that have the layout, and those that have not."""
+    begin = lines.start[index] + (layout.lead - _POINT)
+    look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
+    words = look.view("<u8")
+    good = np.ones(len(index), np.bool_)
+    for place in np.flatnonzero(layout.mask).tolist():
+        good &= (words[:, place] & layout.mask[place]) == layout.pattern[place]
+    if not good.all():
+        others = index[~good]
+        index, begin, look = index[good], begin[good], np.ascontiguousarray(look[good])
+    else:
+        others = index[:0]
+    time_ns, fine = _time(look, layout)
+    identifier, extended, known = _identifier(look, layout)
+    fine &= known
+    direction = look[:, layout.direction]
+    sent = direction == 84
+    fine &= sent | (direction == 82)
+    length = look[:, layout.length] - np.uint8(48)
+    fine &= length <= 8
+    at = begin + layout.data
+    payload, whole = _data(lines, at, length, lines.end[index])
+    fine &= whole
+    flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
+    part = Columns(index, time_ns, np.full(len(index), channel, np.uint16), identifier, flags, length, payload)
+    if fine.all():
+        return part, others
+    return part.take(fine), np.sort(np.concatenate([others, index[~fine]]))
+
+
+def _time(look: ByteArray, layout: _Layout) -> tuple[Int64Array, BoolArray]:
+    whole = _word(look, _POINT - 8)
+    absent = LOW_BYTES[8 - min(layout.lead, 8)]  # bytes of the line before
+    whole = (whole & ~absent) | (SPACES & absent)
+    whole, padded = spaces_to_zeros(whole)
+    seconds, good = decimal_words(whole)
+    fraction, fine = decimal_words(pad_right(_word(look, _POINT + 1), layout.decimals))
+    return seconds * 1_000_000_000 + fraction * 10, good & padded & fine
+
+
+def _identifier(look: ByteArray, layout: _Layout) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
+    """Identifiers, left-aligned in their field, an "x" behind those of 29 bits."""
+    word = _word(look, layout.identifier)
+    if layout.room < 8:
+        word = (word & LOW_BYTES[layout.room]) | (SPACES & ~LOW_BYTES[layout.room])
+    length = first_of(word, 32)
+    ninth = look[:, layout.identifier + 8] if layout.room > 8 else np.full(len(look), 32, np.uint8)
+    ninth_marks = (length == 8) & ((ninth == 120) | (ninth == 88)) & (layout.room > 9)
+    last = word >> ((np.maximum(length, 1) - 1).astype(np.uint64) << np.uint64(3))
+    last_marks = ((last & np.uint64(0xDF)) == 88) & ~ninth_marks
+    extended = ninth_marks | last_marks
+    good = (((word ^ SPACES) & ~LOW_BYTES[length]) == 0) & ((ninth == 32) | ninth_marks)
+    digits = length - last_marks
+    good &= (digits > 0) & (length < layout.room)
+    shift = ((8 - np.maximum(digits, 1)).astype(np.uint64)) << np.uint64(3)
+    value, hexadecimal = hex_number((word << shift) | (ZEROS & LOW_BYTES[8 - np.maximum(digits, 1)]))
+    good &= hexadecimal
+    good &= value <= np.where(extended, np.uint32(MAX_IDENTIFIER), np.uint32(MAX_BASE_IDENTIFIER))
+    return value, extended, good
+
+
+def _data(lines: Lines, at: Int64Array, length: ByteArray, end: Int64Array) -> tuple[ByteArray, BoolArray]:
+    """Up to eight bytes of two digits, a space between them."""
+    text = lines.words(25)[at - 1].view(np.uint8).reshape(-1, 25)
+    pairs = np.ndarray((len(text), 8), "<u2", text.data, 1, (25, 3))
+    values, good = hex_pairs(pairs)
+    good &= text[:, ::3][:, :8] == 32
+    present = np.arange(8, dtype=np.uint8) < length[:, None]
+    good |= ~present
+    inside = at + 3 * length.astype(np.int64) - 1 <= end
+    inside |= length == 0
+    # What follows the last byte must not be a third digit.
+    behind = lines.text[np.minimum(at + 3 * np.maximum(length.astype(np.int64), 1) - 1, end)]
+    inside &= (behind <= 32) | (length == 0)
+    return np.where(present, values, np.uint8(0)), good.all(axis=1) & inside
