@@ -79,7 +79,7 @@ def _short_trips() -> Story:
     def hop(stands: tuple[float, ...]) -> Trip:
         return Trip((*(Leg(34.0, 55.0, stand) for stand in stands), Leg(22.0, 15.0, 1.2)), warm_s=25.0)
 
-    loads = Loads(running=52.0, stopped=34.0, awake=9.0, awake_s=900.0)
+    loads = Loads(running=52.0, stopped=34.0, awake=6.0, awake_s=900.0)
     old = BatteryMake("agm", nominal_ah=70.0, capacity_ah=61.0, resistance_ohm=0.0039, acceptance=0.3)
     evening = (hop((20.0, 16.0, 25.0, 12.0)), Park(0.5, 5.0), hop((14.0, 30.0, 22.0)), Park(9.0, 3.0))
     morning = (
@@ -95,7 +95,7 @@ def _short_trips() -> Story:
         platform="example-van",
         start="2025-03-10T17:10:00Z",
         make=old,
-        share=0.66,
+        share=0.64,
         parts={"van-02-evening.log.gz": evening, "van-02-morning.log.gz": morning},
         loads=loads,
         starter=_DIESEL,
@@ -128,7 +128,7 @@ def _hood_switch() -> Story:
         start="2025-03-10T21:00:00Z",
         make=_AGM,
         share=0.88,
-        parts={"van-04.asc": (Park(7.0, 10.0), _round(stops=12))},
+        parts={"van-04.asc": (Park(6.2, 10.0), _round(stops=9))},
         loads=_VAN_LOADS,
         starter=_DIESEL,
         values={"hood_open": True},
@@ -166,7 +166,7 @@ def _not_learned() -> Story:
         parts={"van-06-night.log.gz": (Park(6.5, 9.0),), "van-06-round.log.gz": (_round(events, stops=12),)},
         loads=_VAN_LOADS,
         starter=_DIESEL,
-        soc_shown=80.0,
+        soc_shown=92.0,
         values={"battery_sensor_reset": True, "battery_soc_plausible": False},
         findings=("sensor_reset_unlearned",),
     )

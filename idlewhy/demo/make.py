@@ -14,6 +14,10 @@ from idlewhy.demo.fleet import Story, stories
 from idlewhy.demo.samples import Samples
 from idlewhy.demo.simulate import Park, Simulation, Vehicle
 from idlewhy.demo.truth import DemoVehicle, Truth
+from idlewhy.demo.write_asc import write_asc
+from idlewhy.demo.write_blf import write_blf
+from idlewhy.demo.write_candump import write_candump
+from idlewhy.demo.write_mf4 import write_mf4
 from signal_defs.load import load_platform
 from signal_defs.platform import Platform
 
@@ -93,6 +97,5 @@ def _channels(name: str, platform: Platform) -> tuple[str, ...]:
 
 def write_log(path: Path, frames: FrameBatch) -> None:
     """Write frames in the format that the file's name asks for: .log, .log.gz, .blf, .asc or .mf4."""
-    from idlewhy.demo.write_candump import write_candump
-
-    write_candump(path, frames)
+    writers = {".blf": write_blf, ".asc": write_asc, ".mf4": write_mf4}
+    writers.get(path.suffix, write_candump)(path, frames)

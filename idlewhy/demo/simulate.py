@@ -219,8 +219,10 @@ class Simulation:
         reasons = self._controller.failing if decided == "refused" else self._cut_short or ()
         outcome = "cut_short" if self._cut_short is not None else decided or "not_sought"
         stopped = decided == "stopped"
-        unknown = () if outcome == "not_sought" else unseen(self.vehicle.rules.conditions, self.carried)
         roles = {condition.name: condition.role for condition in self.vehicle.rules.conditions}
+        # A sensor that calls its own charge not plausible tells nothing of it.
+        told = self.carried if self._values["battery_soc_plausible"] else self.carried - {"battery_soc"}
+        unknown = () if outcome == "not_sought" else unseen(self.vehicle.rules.conditions, told)
         self.standstills.append(
             TrueStandstill(
                 start,
@@ -228,7 +230,7 @@ class Simulation:
                 self.now_ns,
                 outcome,
                 "system" if outcome == "cut_short" else "driver" if stopped else "unknown",
-                tuple(name for name in reasons if roles[name] in self.carried),
+                tuple(name for name in reasons if roles[name] in told),
                 unknown,
             )
         )
