@@ -1,0 +1,181 @@
+"""Keeps, of a stream of routed frames, what the roles need: samples and what tells sound frames from others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import BoolArray, ByteArray, FloatArray, FrameBatch, Int64Array
+from decoder.lin import NEITHER, NOT_LOGGED, checksum_verdicts
+from decoder.route import MessageIndex, Routed
+from decoder.timeline import Part
+from decoder.unpack import Unpacked, unpack
+from signal_defs.layout import MessageLayout, SignalLayout
+from signal_defs.platform import Binding
+
+MAGNITUDES = frozenset({"steering_angle", "steering_rate", "slope", "brake_vacuum"})  # roles that have no sign
+TRAILING_MISFIT = 4  # a verdict beside those of `decoder.lin`: the byte after the payload is no checksum of it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """One role's samples of a piece. rows: (m,) which frames of the piece; None for all."""
+
+    value: FloatArray
+    valid: BoolArray
+    rows: Int64Array | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """The frames of one message in one batch. log, segment: whose clock time_ns (k,) follows.
+
+    sender: (k,) source address, of messages matched by parameter group. verdict: (k,) of `decoder.lin`, or
+    TRAILING_MISFIT. mark: (k,) a hash of identifier and payload, where several logs may hold the same frame.
+    truncated: frames too short for a signal.
+    """
+
+    log: int
+    segment: int
+    time_ns: Int64Array
+    samples: Mapping[str, Samples]
+    sender: ByteArray | None = None
+    verdict: ByteArray | None = None
+    mark: NDArray[np.uint64] | None = None
+    truncated: int = 0
+
+
+@dataclass(slots=True)
+class Collector:
+    """Collects the pieces of every message that some role needs. marked: keep what tells the same frame in two logs."""
+
+    index: MessageIndex
+    bindings: Mapping[str, Binding]
+    marked: bool = False
+    pieces: dict[int, list[Piece]] = field(default_factory=dict)
+    _needed: list[int] = field(default_factory=list)
+    _roles: dict[int, list[str]] = field(default_factory=dict)
+    _narrow: NDArray[np.uint16] = field(init=False)
+
+    def __post_init__(self) -> None:
+        bus_numbers = {bus.name: number for number, bus in enumerate(self.index.buses)}
+        numbers = {(one.bus, one.message.name): at for at, one in reversed(list(enumerate(self.index.targets)))}
+        for role, binding in self.bindings.items():
+            target = numbers[bus_numbers[binding.bus], binding.message]
+            self._roles.setdefault(target, []).append(role)
+        self._needed = sorted(self._roles)
+        self.pieces = {target: [] for target in self._needed}
+        # target -> its place among the needed; the last place is for all others, UNKNOWN (-1) among them
+        self._narrow = np.full(len(self.index.targets) + 1, len(self._needed), np.uint16)
+        self._narrow[self._needed] = np.arange(len(self._needed))
+
+    def add(self, routed: Routed, log: int, parts: Iterable[Part]) -> None:
+        """Keep the needed rows of a batch; each part goes by the clock of its own segment."""
+        place = self._narrow[routed.target]
+        for part in parts:
+            whole = part.first == 0 and part.last == len(place)
+            own = place if whole else place[part.first : part.last]
+            rows = np.flatnonzero(own < len(self._needed))
+            small = own[rows]
+            order = rows[np.argsort(small, kind="stable")] + part.first
+            ends = np.cumsum(np.bincount(small, minlength=len(self._needed))).tolist()
+            for target, first, last in zip(self._needed, [0, *ends[:-1]], ends, strict=True):
+                if last > first:
+                    self.pieces[target].append(self._piece(target, routed.batch, order[first:last], log, part.segment))
+
+    def _piece(self, target: int, batch: FrameBatch, rows: Int64Array, log: int, segment: int) -> Piece:
+        message = self.index.targets[target].message
+        is_lin = self.index.buses[self.index.targets[target].bus].kind == "lin"
+        payload, length = take_payload(batch.payload, rows), batch.length[rows]
+        verdict = None
+        if is_lin:
+            verdict = _lin_verdicts(message, batch, rows, payload, length)
+        roles = self._roles[target]
+        unpacked = unpack(message, payload, length, {self.bindings[role].signal for role in roles})
+        identifier = batch.identifier[rows]
+        return Piece(
+            log,
+            segment,
+            batch.time_ns[rows],
+            {
+                role: role_samples(
+                    self.bindings[role],
+                    message.signal(self.bindings[role].signal),
+                    unpacked[self.bindings[role].signal],
+                )
+                for role in roles
+            },
+            (identifier & 0xFF).astype(np.uint8) if message.match == "pgn" else None,
+            verdict,
+            _marks(identifier, payload) if self.marked else None,
+            max((one.truncated for one in unpacked.values()), default=0),
+        )
+
+
+def take_payload(payload: ByteArray, rows: Int64Array) -> ByteArray:
+    """The payloads of those rows; words of eight bytes are moved whole."""
+    width = payload.shape[1]
+    if width % 8:
+        return payload[rows]
+    return payload.view(np.uint64)[rows].view(np.uint8).reshape(len(rows), width)
+
+
+def role_samples(binding: Binding, signal: SignalLayout, unpacked: Unpacked) -> Samples:
+    """A signal's samples in the role's unit and sign, flags as 0 and 1, states as raw numbers, NaN where not valid."""
+    valid = unpacked.valid
+    if binding.invalid and unpacked.raw.ndim == 1:
+        valid = valid & ~np.isin(unpacked.raw, binding.invalid)
+    if binding.role.kind == "number" or unpacked.raw.ndim > 1:
+        value = unpacked.value
+        if binding.scale != 1.0:
+            value = value * binding.scale
+        if binding.offset:
+            value = value + binding.offset
+        if binding.sign < 0:
+            value = 0.0 - value
+        if binding.role.name in MAGNITUDES:
+            value = np.abs(value)
+    elif binding.role.kind == "flag":
+        value = _is_true(binding, signal, unpacked).astype(np.float64)
+    else:
+        value = unpacked.raw.astype(np.float64)
+    return Samples(value if valid.all() else np.where(valid, value, np.nan), valid, unpacked.rows)
+
+
+def _is_true(binding: Binding, signal: SignalLayout, unpacked: Unpacked) -> BoolArray:
+    """Whether each raw value means true: it is named in true_when, or, where nothing is, it is not zero."""
+    if not binding.true_when:
+        return np.asarray(unpacked.raw != 0)
+    raws = [raw for raw, name in signal.choices.items() if name in binding.true_when]
+    raws += [one for one in binding.true_when if isinstance(one, int)]
+    return np.isin(unpacked.raw, raws)
+
+
+def _lin_verdicts(
+    message: MessageLayout, batch: FrameBatch, rows: Int64Array, payload: ByteArray, length: ByteArray
+) -> ByteArray:
+    """What the checksum says of each LIN frame; where none is logged, one byte too many is tried as the checksum."""
+    identifier = batch.identifier[rows]
+    verdict = checksum_verdicts(identifier, payload, None if batch.checksum is None else batch.checksum[rows])
+    at = message.length
+    trailing = (verdict == NOT_LOGGED) & (length == at + 1)
+    if at < payload.shape[1] and trailing.any():
+        data = payload.copy()
+        data[:, at] = 0
+        tried = checksum_verdicts(identifier, data, payload[:, at])
+        tried[tried == NEITHER] = TRAILING_MISFIT
+        verdict = np.where(trailing, tried, verdict)
+    return verdict
+
+
+def _marks(identifier: NDArray[np.uint32], payload: ByteArray) -> NDArray[np.uint64]:
+    """A 64-bit hash of identifier and payload of each row."""
+    mark = identifier.astype(np.uint64)
+    words = payload.view(np.uint64) if payload.shape[1] % 8 == 0 else payload.astype(np.uint64)
+    for column in range(words.shape[1]):
+        mark = (mark ^ words[:, column]) * np.uint64(0x9E3779B97F4A7C15)
+        mark ^= mark >> np.uint64(29)
+    return mark

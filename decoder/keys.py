@@ -1,0 +1,68 @@
+"""The distinct keys of a long column, numbered as they appear, without sorting the column."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import Int64Array
+
+Keys = NDArray[np.uint64]
+
+MAX_KEYS: Final = 65_536  # more distinct keys than any real log has; later ones share the number OVERFLOW
+OVERFLOW: Final = -1
+_SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)  # odd, 2**64 over the golden ratio: multiplicative hashing
+_BITS: Final = 14
+_SAMPLE: Final = 4096
+
+
+class KeyTable:
+    """Numbers keys 0, 1, 2, ... in the order of their first batch.
+
+    A table of 2**14 places finds a known key in a few passes over the column; keys that collide there are searched for.
+    """
+
+    def __init__(self) -> None:
+        self.keys: Keys = np.empty(0, np.uint64)
+        self._sorted: Keys = np.empty(0, np.uint64)
+        self._number: NDArray[np.int32] = np.empty(0, np.int32)
+        self._place: NDArray[np.int32] = np.zeros(1 << _BITS, np.int32)
+
+    def __len__(self) -> int:
+        return len(self.keys)
+
+    def number(self, column: Keys) -> NDArray[np.int32]:
+        """The number of each key, new ones added: (n,) int32; `OVERFLOW` for new keys once `MAX_KEYS` are known."""
+        if not len(self) and len(column) > 2 * _SAMPLE:
+            self._add(np.unique(column[:_SAMPLE]))
+        numbers, missing = self._find(column)
+        if len(missing):
+            self._add(np.unique(column[missing]))
+            numbers[missing], _ = self._find(column[missing])
+        return numbers
+
+    def _find(self, column: Keys) -> tuple[NDArray[np.int32], Int64Array]:
+        """The number of each key, `OVERFLOW` where it is not known, and the rows where that is so."""
+        if not len(self):
+            return np.full(len(column), OVERFLOW, np.int32), np.arange(len(column))
+        numbers = self._place[(column * _SPREAD) >> np.uint64(64 - _BITS)]
+        wrong = np.flatnonzero(self.keys[numbers] != column)
+        if len(wrong):
+            odd = column[wrong]
+            at = np.minimum(np.searchsorted(self._sorted, odd), len(self._sorted) - 1)
+            numbers[wrong] = np.where(self._sorted[at] == odd, self._number[at], OVERFLOW)
+            wrong = wrong[numbers[wrong] == OVERFLOW]
+        return numbers, wrong
+
+    def _add(self, new: Keys) -> None:
+        new = new[: MAX_KEYS - len(self)]
+        if not len(new):
+            return
+        first = len(self)
+        self.keys = np.concatenate([self.keys, new])
+        order = np.argsort(self.keys, kind="stable")
+        self._sorted = self.keys[order]
+        self._number = order.astype(np.int32)
+        self._place[(new * _SPREAD) >> np.uint64(64 - _BITS)] = np.arange(first, len(self), dtype=np.int32)

@@ -1,0 +1,251 @@
+"""Which message of which bus each frame of a log is."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.channels import Assignment, ChannelCount, assign_channels, plain_name
+from decoder.frames import NOT_DATA, BoolArray, Flag, FrameBatch
+from decoder.keys import KeyTable
+from decoder.lin_frames import as_lin
+from signal_defs.layout import MessageLayout
+from signal_defs.platform import Bus
+
+UNKNOWN = -1
+_EXTENDED = 1 << 31  # bits of a key beside identifier (0..28) and channel (32..47)
+_LIN = 1 << 30
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A message of a bus, numbered over the whole platform. bus: number of the bus."""
+
+    bus: int
+    message: MessageLayout
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Routed:
+    """The data frames of a batch. target: (n,) number of each frame's message, `UNKNOWN` where none is defined."""
+
+    batch: FrameBatch
+    target: NDArray[np.int32]
+
+
+def parameter_group(identifier: int) -> int:
+    """The J1939 parameter group number of a 29-bit identifier.
+
+    Source: SAE J1939-21, from memory: priority << 26 | data page << 24 | PF << 16 | PS << 8 | source address; where
+    PF < 240, PS is the destination and no part of the number.
+    """
+    group = (identifier >> 8) & 0x3FFFF
+    return group if (group >> 8) & 0xFF >= 240 else group & 0x3FF00
+
+
+class MessageIndex:
+    """All messages of a platform by what stands on the bus."""
+
+    def __init__(self, buses: Sequence[Bus]) -> None:
+        self.buses = tuple(buses)
+        self.targets: list[Target] = []
+        self._exact: list[dict[tuple[int, bool], int]] = []
+        self._group: list[dict[int, int]] = []
+        for number, bus in enumerate(buses):
+            exact: dict[tuple[int, bool], int] = {}
+            group: dict[int, int] = {}
+            for message in bus.messages:
+                index = len(self.targets)
+                self.targets.append(Target(number, message))
+                exact.setdefault((message.identifier, message.extended and bus.kind == "can"), index)
+                if message.match == "pgn":
+                    group.setdefault(parameter_group(message.identifier), index)
+            self._exact.append(exact)
+            self._group.append(group)
+
+    def find(self, bus: int, identifier: int, extended: bool, lin: bool) -> int:
+        """The number of the message that an identifier is on a bus, `UNKNOWN` if it is none."""
+        if lin and self.buses[bus].kind == "can":
+            return UNKNOWN
+        found = self._exact[bus].get((identifier, extended), UNKNOWN)
+        if found == UNKNOWN and extended:
+            found = self._group[bus].get(parameter_group(identifier), UNKNOWN)
+        return found
+
+
+@dataclass(slots=True)
+class Router:
+    """Routes the batches of one log.
+
+    rejected: frames that are no data, by kind. A channel keeps the bus it was given when its first known frame came.
+    """
+
+    index: MessageIndex
+    rejected: Counter[str] = field(default_factory=Counter)
+    notes: list[str] = field(default_factory=list)
+    channels: tuple[str, ...] = ()
+    _keys: KeyTable = field(default_factory=KeyTable)
+    _counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(1, np.int64))
+    _target: NDArray[np.int32] = field(default_factory=lambda: np.full(1, UNKNOWN, np.int32))
+    _meanings: list[dict[int, int]] = field(default_factory=list)  # key -> bus -> message
+    _decided: dict[tuple[int, bool], tuple[int, ...]] = field(default_factory=dict)
+    _lin_channels: set[int] = field(default_factory=set)
+
+    def route(self, batch: FrameBatch) -> Routed:
+        """Sort out what is no data, then find every frame's message."""
+        self._name_lin_channels(batch.channels)
+        if self._lin_channels:
+            batch = as_lin(batch, self._lin_channels)
+        batch = self._data_only(batch)
+        key = batch.identifier.astype(np.uint64)
+        for flag, bit in ((Flag.EXTENDED, _EXTENDED), (Flag.LIN, _LIN)):
+            if (batch.flags & flag).any():
+                key |= np.where((batch.flags & flag) != 0, np.uint64(bit), np.uint64(0))
+        if len(batch.channels) > 1:
+            key |= batch.channel.astype(np.uint64) << np.uint64(32)
+        number = self._keys.number(key)
+        self._count(number)
+        return Routed(batch, self._target[number])
+
+    def _name_lin_channels(self, channels: tuple[str, ...]) -> None:
+        if channels == self.channels:
+            return
+        names = {
+            kind: {plain_name(name) for bus in self.index.buses if bus.kind == kind for name in bus.channels}
+            for kind in ("can", "lin")
+        }
+        # a bare number may be a CAN and a LIN channel of one log
+        lin = {name for name in names["lin"] - names["can"] if not name.isdigit()}
+        self._lin_channels |= {at for at, name in enumerate(channels) if plain_name(name) in lin}
+        self.channels = channels
+
+    def _data_only(self, batch: FrameBatch) -> FrameBatch:
+        lin = (batch.flags & Flag.LIN) != 0
+        no_data = (batch.flags & NOT_DATA) != 0
+        if self._lin_channels:
+            no_data |= lin & ((batch.flags & Flag.EXTENDED) != 0)
+        if not no_data.any():
+            return batch
+        self.rejected.update(_kinds(batch.flags[no_data]))
+        return take_rows(batch, ~no_data)
+
+    def _count(self, number: NDArray[np.int32]) -> None:
+        known = len(self._counts) - 1
+        if len(self._keys) > known:
+            self._counts = np.concatenate(
+                [self._counts[:-1], np.zeros(len(self._keys) - known, np.int64), self._counts[-1:]]
+            )
+        self._counts += np.roll(np.bincount(number + 1, minlength=len(self._counts)), -1)
+        if len(self._keys) > known:
+            self._settle(known)
+
+    def _settle(self, known: int) -> None:
+        """Find what the new keys mean, decide the channels that are open, and fill in each key's message."""
+        every = range(len(self.index.buses))
+        for key in self._keys.keys[known:].tolist():
+            identifier, extended, lin, _ = _parts(key)
+            meaning = {bus: self.index.find(bus, identifier, extended, lin) for bus in every}
+            self._meanings.append({bus: target for bus, target in meaning.items() if target != UNKNOWN})
+        counted = self._channel_counts()
+        assignment = assign_channels([count for _, count in counted], self.index.buses)
+        for (place, count), buses in zip(counted, assignment.buses, strict=True):
+            if place not in self._decided and any(count.known.get(bus) for bus in buses):
+                self._decided[place] = buses
+        self._note(assignment)
+        self._target = np.full(len(self._keys) + 1, UNKNOWN, np.int32)
+        for number, key in enumerate(self._keys.keys.tolist()):
+            _, _, lin, channel = _parts(key)
+            for bus in self._decided.get((channel, lin), ()):
+                if bus in self._meanings[number]:
+                    self._target[number] = self._meanings[number][bus]
+                    break
+
+    def _note(self, assignment: Assignment) -> None:
+        self.notes.extend(note for note in assignment.notes if note not in self.notes)
+
+    def _channel_counts(self) -> list[tuple[tuple[int, bool], ChannelCount]]:
+        frames: Counter[tuple[int, bool]] = Counter()
+        known: dict[tuple[int, bool], Counter[int]] = {}
+        messages: dict[tuple[int, bool], dict[int, set[int]]] = {}
+        for key, count, meaning in zip(self._keys.keys.tolist(), self._counts.tolist(), self._meanings, strict=False):
+            _, _, lin, channel = _parts(key)
+            place = (channel, lin)
+            frames[place] += count
+            for bus, target in meaning.items():
+                known.setdefault(place, Counter())[bus] += count
+                messages.setdefault(place, {}).setdefault(bus, set()).add(target)
+        return [
+            (
+                place,
+                ChannelCount(
+                    self.name_of(place[0]),
+                    place[1],
+                    total,
+                    known.get(place, {}),
+                    {bus: len(seen) for bus, seen in messages.get(place, {}).items()},
+                ),
+            )
+            for place, total in sorted(frames.items())
+        ]
+
+    def name_of(self, channel: int) -> str:
+        return self.channels[channel] if channel < len(self.channels) else ""
+
+    def seen(self) -> list[tuple[str, int, bool, int, int]]:
+        """(channel, identifier, extended, frames, message or `UNKNOWN`) of all that was on the log."""
+        rows = zip(self._keys.keys.tolist(), self._counts.tolist(), self._target.tolist(), strict=False)
+        return [
+            (self.name_of(channel), identifier, extended, count, target)
+            for key, count, target in rows
+            for identifier, extended, _, channel in [_parts(key)]
+        ]
+
+
+def _parts(key: int) -> tuple[int, bool, bool, int]:
+    """Identifier, extended, LIN, channel of a key."""
+    return key & 0x1FFF_FFFF, bool(key & _EXTENDED), bool(key & _LIN), key >> 32
+
+
+def _kinds(flags: NDArray[np.uint16]) -> Counter[str]:
+    """How many frames of each kind that is no data."""
+    kinds: Counter[str] = Counter()
+    values, counts = np.unique(flags, return_counts=True)
+    for value, count in zip(values.tolist(), counts.tolist(), strict=True):
+        kind = _kind(Flag(value))
+        if kind:
+            kinds[kind] += count
+    return kinds
+
+
+def _kind(flag: Flag) -> str:
+    """What kind of no data; empty for a LIN header that was answered, which is no fault."""
+    if not flag & Flag.LIN:
+        return "error_frame" if flag & Flag.ERROR else "remote_frame"
+    for bit, kind in (
+        (Flag.NO_RESPONSE, "lin_no_response"),
+        (Flag.BAD_PARITY, "lin_parity"),
+        (Flag.BAD_CHECKSUM, "lin_checksum"),
+        (Flag.EXTENDED, "lin_configuration"),
+        (Flag.ERROR, "lin_error"),
+    ):
+        if flag & bit:
+            return kind
+    return ""
+
+
+def take_rows(batch: FrameBatch, keep: BoolArray) -> FrameBatch:
+    """The rows of a batch that are to be kept."""
+    return replace(
+        batch,
+        time_ns=batch.time_ns[keep],
+        channel=batch.channel[keep],
+        identifier=batch.identifier[keep],
+        flags=batch.flags[keep],
+        length=batch.length[keep],
+        payload=batch.payload[keep],
+        checksum=None if batch.checksum is None else batch.checksum[keep],
+    )
