@@ -116,6 +116,62 @@ class Drive:
     distance_km: float = math.nan
 
 
+@dataclass(frozen=True, slots=True)
+class SocStep:
+    """The sensor's own charge jumped beyond the charge moved. before, after: [%]. at_wake_up: after silence"""
+
+    time_ns: int
+    before: float
+    after: float
+    at_wake_up: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SensorJudgement:
+    """The battery sensor held against the estimate; None or unknown where the data cannot tell.
+
+    sign_wrong: cranks read as charging. inverted_cranks: how many did. soc_difference: the sensor's state of charge
+    minus the estimate, mean over time and 95 % of the times [points]. soc_constant: it never moved although the charge
+    did; soc_constant_value: at what [%]. soc_steps: its jumps. soh_difference: its state of health minus the
+    estimate's [points]. reset_seen, reset_ns: the sensor said that it lost its supply. implausible_share: share of the
+    time in which it called its own charge implausible. coded_capacity_percent: what is coded into it, of the rated.
+    counted_capacity_ah: capacity by which its own state of charge moves with the charge counted [Ah].
+    board_resistance_mohm: between the battery's and the control module's voltage, with current [mOhm].
+    ocv_at_full_soc: charge that the voltage after a full charge claims [%]; low with a faded or sulphated battery.
+    """
+
+    sign_wrong: bool | None = None
+    inverted_cranks: int = 0
+    soc_difference: Figure = field(
+        default_factory=lambda: unknown_figure(Text("The sensor reports no state of charge."))
+    )
+    soc_constant: bool | None = None
+    soc_constant_value: float = math.nan
+    soc_steps: tuple[SocStep, ...] = ()
+    soh_difference: Figure = field(
+        default_factory=lambda: unknown_figure(Text("The sensor reports no state of health."))
+    )
+    reset_seen: bool | None = None
+    reset_ns: int | None = None
+    implausible_share: float = math.nan
+    coded_capacity_percent: float = math.nan
+    counted_capacity_ah: Figure = field(
+        default_factory=lambda: unknown_figure(Text("The sensor's charge moved too little to judge its capacity."))
+    )
+    board_resistance_mohm: Figure = field(
+        default_factory=lambda: unknown_figure(Text("There is no second voltage beside the sensor's."))
+    )
+    ocv_at_full_soc: Figure = field(default_factory=lambda: unknown_figure(Text("No rest followed a full charge.")))
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryChange:
+    """A moment between two stretches that look like two batteries. evidence: what stepped."""
+
+    time_ns: int
+    evidence: tuple[Text, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class BatteryEstimate:
     """The battery over one recording.
@@ -157,3 +213,6 @@ class BatteryEstimate:
     )
     next_crank_temperature_c: float = math.nan
     unknown: tuple[Text, ...] = ()
+    sensor: SensorJudgement | None = None
+    full_charges_ns: tuple[int, ...] = ()
+    battery_changes: tuple[BatteryChange, ...] = ()

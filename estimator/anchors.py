@@ -1,0 +1,80 @@
+"""Anchors: where the battery itself tells its charge, at rest by its voltage, or at the end of a long charge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from decoder.frames import Int64Array
+from estimator.charge import VOLTAGE_SD, Anchor
+from estimator.estimate import Figure, unknown_figure
+from estimator.grid import Grid
+from estimator.motion import seconds_from
+from estimator.ocv import OcvCurve
+from estimator.phases import RUNNING
+from estimator.relaxation import RestVoltage
+from signal_defs.text import Text
+
+REGULATED_V = 13.9  # at 25 degC; regulators hold 13.8 to 14.8 V there
+COMPENSATION = -0.018  # [V/K] at 25 degC, charger-setting tables: -3 mV/K and cell
+TAIL_A_PER_AH = 0.012  # what a nearly full battery still takes at regulated voltage; common practice
+TAIL_S = 1200.0
+FULL_SOC, FULL_SD = 98.0, 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class FullCharge:
+    """The end of a charge at regulated voltage whose current has died away."""
+
+    end_ns: int
+    voltage: float
+    current: float
+
+
+def rest_anchor(rest: RestVoltage, curve: OcvCurve) -> Anchor:
+    """What a rest says of the charge, errors and all; points are correlated through relaxation."""
+    soc = curve.soc_at(rest.voltage - rest.expected(), rest.temperature)
+    slope = curve.slope_at(np.clip(soc, 0.0, 100.0))
+    return Anchor(rest.time_s, soc, rest.covariance() / np.outer(slope, slope), on_curve=True)
+
+
+def soc_of(anchor: Anchor, curve: OcvCurve) -> Figure:
+    """One rest's charge by itself [%], at its end, with the curve's and the sensor's errors."""
+    last = np.linalg.solve(anchor.covariance, np.ones(len(anchor.soc)))
+    variance = 1.0 / float(last.sum())
+    value = float(last @ anchor.soc) * variance
+    slope = float(curve.slope_at(np.array(min(max(value, 0.0), 100.0))))
+    tilt = curve.tilt_sd * abs(value - 75.0) / 50.0
+    half = 1.96 * float(np.sqrt(variance + curve.shift_sd**2 + tilt**2 + (VOLTAGE_SD / slope) ** 2))
+    value = min(max(value, 0.0), 100.0)
+    if not np.isfinite(half):
+        return unknown_figure(Text("The voltage of this rest could not be read."))
+    return Figure(value, max(value - half, 0.0), min(value + half, 100.0))
+
+
+def find_full_charges(grid: Grid, kind: Int64Array, capacity_nominal: float) -> tuple[FullCharge, ...]:
+    """Each drive's last twenty minutes at regulated voltage with the current died away, if there are such.
+
+    kind: (n,) phase of each row. A sensor's offset matters little: the limit is 0.8 A on 70 Ah.
+    """
+    limit = REGULATED_V + COMPENSATION * (grid.known_temperature() - 25.0)
+    with np.errstate(invalid="ignore"):
+        held = (kind == RUNNING) & (grid.voltage > limit)
+        held &= (grid.current < 3.0 * TAIL_A_PER_AH * capacity_nominal) & (grid.current > -1.0)
+    edges = np.flatnonzero(np.diff(held.astype(np.int8), prepend=0, append=0))
+    found = []
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        first = int(np.searchsorted(grid.time_ns, grid.time_ns[end - 1] - int(TAIL_S * 1e9)))
+        if first < start or end - first < 0.8 * TAIL_S:
+            continue
+        current = float(np.mean(grid.current[first:end]))
+        if current < TAIL_A_PER_AH * capacity_nominal:
+            found.append(FullCharge(int(grid.time_ns[end - 1]), float(np.mean(grid.voltage[first:end])), current))
+    return tuple(found)
+
+
+def full_anchor(full: FullCharge, grid: Grid) -> Anchor:
+    """A charge that has died away says nearly full."""
+    time_s = np.array([seconds_from(grid, full.end_ns) + 1.0])
+    return Anchor(time_s, np.array([FULL_SOC]), np.array([[FULL_SD**2]]), on_curve=False)

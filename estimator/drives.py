@@ -1,0 +1,105 @@
+"""Drives: charge returned and drawn in each, the voltage held, and how eagerly the battery takes charge."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from decoder.frames import Int64Array
+from decoder.recording import Recording
+from estimator.estimate import Drive, Figure, unknown_figure
+from estimator.grid import SECOND_NS, Grid, valid_samples
+from estimator.phases import CRANKING, IDLE_STOP, RUNNING
+from signal_defs.text import Text
+
+HELD_ROWS = 10
+ACCEPTANCE_V = 13.8
+ACCEPTANCE_ROWS = 30
+
+
+def find_drives(recording: Recording, grid: Grid, kind: Int64Array, offset_a: float) -> tuple[Drive, ...]:
+    """Each stretch from the first crank to engine off, idle-stops included.
+
+    kind: (n,) phase of each row. offset_a: what the sensor adds to the current, taken off here [A].
+    """
+    moving = np.isin(kind, (CRANKING, RUNNING, IDLE_STOP))
+    edges = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0, append=0))
+    spans = zip(edges[::2], edges[1::2], strict=True)
+    return tuple(_drive(recording, grid, int(a), int(b), offset_a) for a, b in spans if (kind[a:b] == RUNNING).any())
+
+
+def _drive(recording: Recording, grid: Grid, first: int, last: int, offset_a: float) -> Drive:
+    start_ns, end_ns = int(grid.time_ns[first]), int(grid.time_ns[last - 1]) + SECOND_NS
+    charged, discharged, covered_s = charge_moved(grid, first, last, offset_a)
+    return Drive(
+        start_ns=start_ns,
+        end_ns=end_ns,
+        charged_ah=charged,
+        discharged_ah=discharged,
+        max_v=_held_maximum(grid, first, last),
+        coverage=min(covered_s / ((end_ns - start_ns) / 1e9), 1.0),
+        distance_km=_distance_km(recording, start_ns, end_ns),
+    )
+
+
+def charge_moved(grid: Grid, first: int, last: int, offset_a: float) -> tuple[float, float, float]:
+    """Charge put in and drawn [Ah], magnitudes, and seconds covered, over rows first to last (not included)."""
+    if last <= first:
+        return 0.0, 0.0, 0.0
+
+    def over(total: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+        return float(total[last - 1] - (total[first - 1] if first else 0.0))
+
+    covered_s = over(grid.covered_s)
+    with np.errstate(invalid="ignore"):
+        charging = np.flatnonzero(grid.current[first:last] > 0.0) + first
+    before = np.where(charging > 0, grid.covered_s[charging - 1], 0.0)
+    charging_h = float((grid.covered_s[charging] - before).sum()) / 3600.0
+    charged = max(over(grid.charged_ah) - offset_a * charging_h, 0.0)
+    net = over(grid.charge_ah) - offset_a * covered_s / 3600.0
+    return charged, max(charged - net, 0.0), covered_s
+
+
+def _held_maximum(grid: Grid, first: int, last: int) -> float:
+    """Highest voltage held for ten seconds [V]; NaN in a shorter drive."""
+    voltage = grid.voltage[first:last]
+    voltage = voltage[np.isfinite(voltage)]
+    if len(voltage) < HELD_ROWS:
+        return math.nan
+    return float(np.lib.stride_tricks.sliding_window_view(voltage, HELD_ROWS).min(axis=1).max())
+
+
+def _distance_km(recording: Recording, start_ns: int, end_ns: int) -> float:
+    time_ns, speed = valid_samples(recording.traces.get("vehicle_speed"))
+    first, last = np.searchsorted(time_ns, [start_ns, end_ns])
+    if last - first < 2:
+        return math.nan
+    step_h = np.diff(time_ns[first:last]) / 3.6e12
+    mean = 0.5 * (speed[first : last - 1] + speed[first + 1 : last])
+    return float((mean * step_h * (step_h < 10.0 / 3600.0)).sum())
+
+
+def charge_acceptance(grid: Grid, drives: Sequence[Drive], capacity_nominal: float) -> Figure:
+    """Current taken per rated Ah [A/Ah]: each drive's largest half-minute mean at 13.8 V and more, their median.
+
+    Comparable only at like charge, temperature and history; a full battery takes next to nothing and is healthy.
+    """
+    taken = []
+    for drive in drives:
+        rows = grid.rows(drive.start_ns, drive.end_ns)
+        good = (grid.voltage[rows] > ACCEPTANCE_V) & np.isfinite(grid.current[rows])
+        current = grid.current[rows][good]
+        if len(current) >= ACCEPTANCE_ROWS:
+            summed = np.cumsum(np.concatenate(([0.0], current)))
+            taken.append(float((summed[ACCEPTANCE_ROWS:] - summed[:-ACCEPTANCE_ROWS]).max()) / ACCEPTANCE_ROWS)
+    if not taken:
+        return unknown_figure(
+            Text("No drive held {v:.1f} V for half a minute, so charge acceptance cannot be told.", {"v": ACCEPTANCE_V})
+        )
+    values = np.array(taken) / capacity_nominal
+    middle = float(np.median(values))
+    spread = 1.57 * float(np.subtract(*np.percentile(values, [75, 25]))) / math.sqrt(len(values))
+    half = max(spread, 0.02 * abs(middle), 0.01)
+    return Figure(middle, middle - half, middle + half)

@@ -1,0 +1,173 @@
+"""Phases: parked, awake, cranking, running, idle-stop, from the engine's signals or from voltage and current alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from decoder.frames import BoolArray, FloatArray, Int64Array
+from decoder.recording import Recording
+from estimator.cranks import RUNNING_RPM, Crank
+from estimator.estimate import Phase, PhaseKind
+from estimator.grid import SECOND_NS, Grid
+
+CHARGING_V = 13.2  # above any settled battery at rest; common practice
+CHARGING_A = 3.0
+PARKED_A = 1.5  # asleep or nearly so; common practice
+SETTLE_S = 60.0  # a quiet minute makes an engine-off stretch "parked"
+LONGEST_STOP_S = 600.0  # an engine-off stretch before a restart is an idle-stop up to this; published limits: 3-5 min
+KINDS: tuple[PhaseKind, ...] = ("unknown", "parked", "awake", "cranking", "running", "idle_stop")
+UNKNOWN, PARKED, AWAKE, CRANKING, RUNNING, IDLE_STOP = range(6)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhaseRows:
+    """kind: (n,) index into KINDS for each row of the grid. phases: the same as stretches that cover the recording."""
+
+    kind: Int64Array
+    phases: tuple[Phase, ...]
+
+
+def find_phases(recording: Recording, grid: Grid, cranks: tuple[Crank, ...]) -> PhaseRows:
+    """What the vehicle was doing in every row.
+
+    Signals decide where they are; elsewhere the battery does: charging means running, a crank begins it, and after the
+    last charging second the engine is off. Engine off between two running stretches, short, with the board still
+    drawing and a crank at its end, is an idle-stop.
+    """
+    if not len(grid):
+        whole = Phase("unknown", recording.start_ns, recording.end_ns)
+        return PhaseRows(np.zeros(0, dtype=np.int64), (whole,) if recording.duration_s > 0 else ())
+    told = _told_running(recording, grid)
+    running = np.where(np.isnan(told), _charging_running(grid, cranks), told > 0.5)
+    kind = np.where(running, RUNNING, AWAKE).astype(np.int64)
+    quiet = _quiet(grid) & ~running
+    kind[quiet] = PARKED
+    _mark_idle_stops(recording, grid, kind, cranks)
+    for crank in cranks:
+        rows = grid.rows(crank.start_ns - SECOND_NS + 1, crank.end_ns + 1)
+        kind[rows] = CRANKING
+    kind[np.isnan(grid.voltage) & np.isnan(grid.current) & np.isnan(told)] = UNKNOWN
+    return PhaseRows(kind, _stretches(recording, grid, kind, cranks))
+
+
+def _told_running(recording: Recording, grid: Grid) -> FloatArray:
+    """(n,) 1 running, 0 not, NaN where no signal tells."""
+    told = np.full(len(grid), np.nan)
+    for role, limit in (("engine_running", 0.5), ("engine_speed", 0.6 * RUNNING_RPM)):
+        trace = recording.traces.get(role)
+        if trace is not None and len(trace):
+            value = trace.held(grid.time_ns + SECOND_NS - 1)
+            told = np.where(np.isnan(value) | ~np.isnan(told), told, value >= limit)
+    return told
+
+
+def _charging_running(grid: Grid, cranks: tuple[Crank, ...]) -> BoolArray:
+    """(n,) running as the battery alone tells it: from a crank to the last charging second before the next."""
+    with np.errstate(invalid="ignore"):
+        charging = (grid.current > CHARGING_A) | ((grid.voltage > CHARGING_V) & (grid.current > -CHARGING_A))
+        charging |= np.isnan(grid.current) & (grid.voltage > CHARGING_V)
+    running = np.zeros(len(grid), dtype=bool)
+    edges = [0, *(int(np.searchsorted(grid.time_ns, crank.start_ns)) for crank in cranks), len(grid)]
+    for number, (first, last) in enumerate(pairwise(edges)):
+        rows = np.flatnonzero(_held_on(charging[first:last], 3))
+        if not len(rows):
+            continue
+        # A silence of the log inside is no proof of running: each stretch between silences stands for itself.
+        parts = np.split(rows, np.flatnonzero(_silences(grid, first, rows)) + 1)
+        for place, part in enumerate(parts):
+            begin = first if number > 0 and place == 0 else first + part[0]
+            running[begin : first + part[-1] + 1] = True
+    return running
+
+
+def _silences(grid: Grid, first: int, rows: Int64Array) -> BoolArray:
+    """Between which of these rows the vehicle was quiet or unseen for over five minutes."""
+    times = grid.time_ns[first + rows]
+    return np.diff(times) > 300 * SECOND_NS
+
+
+def _held_on(flag: BoolArray, rows: int) -> BoolArray:
+    """The flag, but only in runs of at least so many rows."""
+    edges = np.flatnonzero(np.diff(flag.astype(np.int8), prepend=0, append=0))
+    out = np.zeros(len(flag), dtype=bool)
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - start >= rows:
+            out[start:end] = True
+    return out
+
+
+def _quiet(grid: Grid) -> BoolArray:
+    """(n,) rows in quiet stretches: under PARKED_A for a minute, short blips of up to five minutes within included."""
+    with np.errstate(invalid="ignore"):
+        quiet = np.abs(grid.current) < PARKED_A
+    edges = np.flatnonzero(np.diff(quiet.astype(np.int8), prepend=0, append=0))
+    starts, ends = edges[::2], edges[1::2]
+    out = np.zeros(len(grid), dtype=bool)
+    long = [
+        (start, end)
+        for start, end in zip(starts, ends, strict=True)
+        if grid.time_ns[end - 1] - grid.time_ns[start] >= SETTLE_S * SECOND_NS
+    ]
+    for number, (start, end) in enumerate(long):
+        out[start:end] = True
+        if number and grid.time_ns[start] - grid.time_ns[long[number - 1][1] - 1] <= 300 * SECOND_NS:
+            out[long[number - 1][1] : start] = True
+    return out
+
+
+def _mark_idle_stops(recording: Recording, grid: Grid, kind: Int64Array, cranks: tuple[Crank, ...]) -> None:
+    flag = recording.traces.get("idle_stop_active")
+    told = flag.held(grid.time_ns + SECOND_NS // 2) if flag is not None else np.full(len(grid), np.nan)
+    off = (kind == AWAKE) | (kind == PARKED)
+    kind[off & (told > 0.5)] = IDLE_STOP
+    ignition = recording.traces.get("ignition_on")
+    on = ignition.held(grid.time_ns + SECOND_NS // 2, 60.0) if ignition is not None else np.full(len(grid), np.nan)
+    edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
+    crank_ns = np.array([crank.start_ns for crank in cranks], dtype=np.int64)
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        if start == 0 or end == len(grid) or not np.isnan(told[start:end]).all():
+            continue
+        begin_ns, end_ns = grid.time_ns[start], grid.time_ns[end - 1] + SECOND_NS
+        short = end_ns - begin_ns <= LONGEST_STOP_S * SECOND_NS and kind[start - 1] == RUNNING
+        restarted = bool((np.abs(crank_ns - end_ns) < 3 * SECOND_NS).any())
+        keyed = on[start:end]
+        with np.errstate(invalid="ignore"):
+            drawing = float(np.nanmedian(np.append(grid.current[start:end], 0.0 if end - start > 1 else np.nan)))
+            powered = not (keyed < 0.5).any() if not np.isnan(keyed).all() else drawing < -PARKED_A
+        if short and restarted and powered:
+            kind[start:end] = IDLE_STOP
+
+
+def _stretches(recording: Recording, grid: Grid, kind: Int64Array, cranks: tuple[Crank, ...]) -> tuple[Phase, ...]:
+    """Phases that cover the recording without overlap; silence over a minute is unknown unless parked on both sides."""
+    starts = grid.time_ns
+    ends = starts + SECOND_NS
+    silent = np.flatnonzero(starts[1:] - ends[:-1] > 60 * SECOND_NS)
+    asleep = np.isin(kind[silent], (PARKED, AWAKE)) & np.isin(kind[silent + 1], (PARKED, AWAKE, CRANKING))
+    times = np.concatenate((starts, ends[silent]))
+    kinds = np.concatenate((kind, np.where(asleep, PARKED, UNKNOWN)))
+    order = np.argsort(times, kind="stable")
+    times, kinds = times[order], kinds[order]
+    change = np.concatenate(([True], kinds[1:] != kinds[:-1]))
+    times, kinds = times[change], kinds[change]
+    last_ns = max(recording.end_ns, int(ends[-1]) if not recording.end_ns else recording.end_ns)
+    bounds = np.append(times, last_ns)
+    bounds[0] = min(int(bounds[0]), recording.start_ns) if recording.start_ns else bounds[0]
+    phases = _exact_cranks(bounds, kinds, cranks)
+    return tuple(phase for phase in phases if phase.end_ns > phase.start_ns)
+
+
+def _exact_cranks(bounds: Int64Array, kinds: Int64Array, cranks: tuple[Crank, ...]) -> list[Phase]:
+    """Stretches, with each crank's edges taken from its samples instead of whole seconds."""
+    bounds = bounds.copy()
+    for number in np.flatnonzero(kinds == CRANKING):
+        inside = [c for c in cranks if bounds[number] - SECOND_NS < c.start_ns < bounds[number + 1] + SECOND_NS]
+        if inside:
+            bounds[number] = inside[0].start_ns if number else bounds[number]
+            bounds[number + 1] = (
+                max(inside[-1].end_ns, inside[0].start_ns + 1) if number + 2 < len(bounds) else bounds[-1]
+            )
+    return [Phase(KINDS[k], int(a), int(b)) for k, a, b in zip(kinds, bounds, bounds[1:], strict=False)]
