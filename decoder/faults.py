@@ -11,6 +11,7 @@ from decoder.timeline import MAX_GAPS
 
 GAP_PERIODS = 10.0  # a gap is longer than this many of the signal's own periods
 GAP_S = 1.0  # and longer than this
+NEIGHBOURS = 5
 FROZEN_S = 60.0  # a live analogue value repeats exactly for longer only if it is stuck; common practice, no source
 FROZEN_SAMPLES = 100
 LIVE_ROLES = ("battery_voltage", "battery_current", "board_voltage", "alternator_current")  # never exactly still
@@ -18,12 +19,21 @@ MOVING_ROLES = ("engine_speed", "vehicle_speed", "alternator_voltage")  # not st
 
 
 def gaps_of(trace: Trace) -> list[Gap]:
-    """Stretches without a sample, longer than ten of the signal's periods and over one second."""
+    """Stretches without a sample: over one second, and over ten periods of the signal, there and in all.
+
+    A bus that falls asleep sends less often; that is no gap. So a step is also held against the median of the five
+    steps before it and of the five after it, and the longer of the two counts.
+    """
     if len(trace) < 2:
         return []
     step = np.diff(trace.time_ns)
-    limit = max(GAP_PERIODS * trace.period_s, GAP_S) * 1e9
-    rows = np.flatnonzero(step > limit)
+    rows = np.flatnonzero(step > max(GAP_PERIODS * trace.period_s, GAP_S) * 1e9)
+    if len(rows):
+        around = np.arange(1, NEIGHBOURS + 1)
+        before = np.median(step[np.maximum(rows[:, None] - around, 0)], axis=1)
+        after = np.median(step[np.minimum(rows[:, None] + around, len(step) - 1)], axis=1)
+        alone = len(step) <= 2 * NEIGHBOURS
+        rows = rows if alone else rows[step[rows] > GAP_PERIODS * np.maximum(before, after)]
     if len(rows) > MAX_GAPS:
         rows = np.sort(rows[np.argsort(step[rows], kind="stable")[-MAX_GAPS:]])
     return [Gap(trace.role, int(trace.time_ns[row]), int(trace.time_ns[row + 1])) for row in rows.tolist()]
