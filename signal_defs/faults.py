@@ -9,6 +9,8 @@ from pathlib import Path
 
 from signal_defs.errors import DefinitionError, DefinitionFaultsError
 
+MAX_COMPARED = 3000  # names that one wrong word is compared with; more would take seconds
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -48,6 +50,9 @@ class Faults:
 def nearest(word: str, known: Iterable[str], count: int = 3) -> list[str]:
     """The known words most like `word`, best first; case does not matter. Empty where nothing is near."""
     by_lower: dict[str, str] = {}
+    known = list(known)
+    if len(known) > MAX_COMPARED:
+        known = [name for name in known if name[:1].lower() == word[:1].lower()][:MAX_COMPARED]
     for name in known:
         by_lower.setdefault(name.lower(), name)
     found = difflib.get_close_matches(word.lower(), by_lower, n=count, cutoff=0.5)

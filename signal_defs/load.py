@@ -17,7 +17,7 @@ from signal_defs.keys import TOP
 from signal_defs.lookup import PlatformEntry, find_platform, list_platforms
 from signal_defs.platform import Bus, Platform
 
-__all__ = ["PlatformEntry", "find_platform", "list_platforms", "load_definition", "load_platform"]
+__all__ = ["PlatformEntry", "build_platform", "find_platform", "list_platforms", "load_definition", "load_platform"]
 
 ID = re.compile(r"[a-z0-9][a-z0-9._-]*")
 
@@ -28,9 +28,8 @@ def load_platform(id_or_path: str | Path) -> Platform:
     Raises DefinitionError if there is none or its file is no TOML of our schema, DefinitionFaultsError with all that
     is wrong in it otherwise.
     """
-    definition = load_definition(id_or_path)
     faults = Faults()
-    platform = _build(definition, faults)
+    platform = build_platform(load_definition(id_or_path), faults)
     faults.raise_if_any()
     assert platform is not None
     return platform
@@ -41,7 +40,8 @@ def load_definition(id_or_path: str | Path) -> Definition:
     return read_definition(find_platform(id_or_path), find_platform)
 
 
-def _build(definition: Definition, faults: Faults) -> Platform | None:
+def build_platform(definition: Definition, faults: Faults) -> Platform | None:
+    """The platform that the keys in force describe; what is wrong is added to `faults`, None if little is left."""
     top = definition.top(faults)
     top.check_keys(TOP)
     platform_id = top.text("id", required=True)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from signal_defs.databases.extended_multiplexing import narrow, widen
 from signal_defs.databases.invalid import Range, invalid_by_j1939, invalid_by_name, merge_ranges
 from signal_defs.errors import DefinitionError
 from signal_defs.layout import MessageLayout, Multiplexed, SignalLayout
 
 FORMATS = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
 MAX_SIGNAL_BITS = 64
+MAX_MESSAGE_BITS = 8 * 4095  # ISO 15765-2, the longest message sent in several frames
 
 
 def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout, ...]:
@@ -19,13 +21,17 @@ def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout
     suffix: one of FORMATS. where: what errors call the file. Raises DefinitionError if cantools cannot read it.
     """
     import logging
+    import warnings
 
     import cantools
 
-    # cantools logs what it mends by itself (a second message of one name); such things are findings of `check_platform`.
+    # cantools logs what it mends by itself, like a second message of one name; `check_platform` tells that.
     logging.getLogger("cantools").addHandler(logging.NullHandler())
+    text, wide = narrow(text) if suffix == ".dbc" else (text, {})
     try:
-        database: Any = cantools.database.load_string(text, database_format=FORMATS[suffix], strict=False)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            database: Any = cantools.database.load_string(text, database_format=FORMATS[suffix], strict=False)
     except Exception as error:
         raise DefinitionError(
             f"not a readable {suffix[1:].upper()} database: {_short(error)}",
@@ -36,11 +42,32 @@ def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout
         raise DefinitionError(
             "holds diagnostics, no messages", where=where, mend="Name the database of the bus traffic instead."
         )
-    return tuple(_message(message) for message in database.messages)
+    _refuse_giants(database, where)
+    is_j1939 = _says_j1939(database)
+    return widen([_message(message, is_j1939=is_j1939) for message in database.messages], wide)
 
 
-def _message(message: Any) -> MessageLayout:
-    j1939 = message.protocol == "j1939" and message.is_extended_frame
+def _refuse_giants(database: Any, where: str) -> None:
+    for message in database.messages:
+        for signal in message.signals:
+            if max(signal.length, signal.start) > MAX_MESSAGE_BITS:
+                raise DefinitionError(
+                    f"signal {signal.name} begins at bit {signal.start} and has {signal.length} bits",
+                    where=f"{where}, message {message.name}",
+                    mend="Correct its start bit and length.",
+                )
+
+
+def _says_j1939(database: Any) -> bool:
+    """Whether a DBC as a whole says so; single messages may say it as well."""
+    attributes = getattr(database.dbc, "attributes", None) or {}
+    return any(
+        name in attributes and str(attributes[name].value).upper() == "J1939" for name in ("ProtocolType", "BusType")
+    )
+
+
+def _message(message: Any, *, is_j1939: bool) -> MessageLayout:
+    j1939 = message.is_extended_frame and (is_j1939 or message.protocol == "j1939")
     cycle = message.cycle_time
     return MessageLayout(
         name=message.name,

@@ -96,7 +96,10 @@ def _signal(file: _File, entry: Statement) -> tuple[str, _Signal]:
             f"signal {entry.head!r} needs a size and an initial value",
             "Write name: bits, value, publisher.",
         )
-    return entry.head, _Signal(_integer(file, entry, items[1]), "{" in entry.words)
+    length = _integer(file, entry, items[1])
+    if not 1 <= length <= 64:
+        raise _fault(file, entry, f"signal {entry.head!r} has {length} bits", "Write a size from 1 to 64.")
+    return entry.head, _Signal(length, "{" in entry.words)
 
 
 def _protocols(nodes: Sequence[Statement]) -> dict[str, str]:
@@ -157,6 +160,8 @@ def _place(file: _File, entry: Statement) -> SignalLayout:
     if len(items) < 2:
         raise _fault(file, entry, f"signal {entry.head!r} has no place", "Write its name, a comma and its first bit.")
     start = _integer(file, entry, items[1])
+    if start > 63:
+        raise _fault(file, entry, f"signal {entry.head!r} begins at bit {start}", "A LIN frame has the bits 0 to 63.")
     encoding = file.encodings.get(file.encoding_of.get(entry.head, ""))
     if encoding is None:
         return plain(entry.head, start, known.length, is_array=known.is_array)

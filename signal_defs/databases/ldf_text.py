@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from signal_defs.errors import DefinitionError
 
 _TOKEN = re.compile(
-    r"""(?P<space>\s+|//[^\n]*|/\*.*?\*/)
+    r"""(?P<space>\s+|//[^\n]*|/\*.*?(?:\*/|\Z))
       |(?P<text>"[^"]*")
       |(?P<mark>[{}:;,=])
       |(?P<word>[^\s{}:;,="]+)

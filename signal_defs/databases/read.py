@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from signal_defs.databases.cache import keep, load_cached
 from signal_defs.databases.can_database import FORMATS, read_can_database
 from signal_defs.databases.ldf import read_ldf
 from signal_defs.errors import DefinitionError
 from signal_defs.layout import BusKind, MessageLayout
 
 SUFFIXES: dict[BusKind, tuple[str, ...]] = {"can": tuple(FORMATS), "lin": (".ldf",)}
-MAX_BYTES = 256 * 1024 * 1024
+MAX_BYTES = 48 * 1024 * 1024
 
 
 def read_database(path: Path, kind: BusKind) -> tuple[MessageLayout, ...]:
@@ -46,8 +47,14 @@ def read_database_bytes(data: bytes, name: str, kind: BusKind) -> tuple[MessageL
             where=name,
             mend="Give the bus the kind that fits, or name another database.",
         )
-    text = decode_text(data)
-    return read_ldf(text, name) if suffix == ".ldf" else read_can_database(text, suffix, name)
+    if suffix == ".ldf":
+        return read_ldf(decode_text(data), name)
+    kept = load_cached(data, suffix)
+    if kept is not None:
+        return kept
+    messages = read_can_database(decode_text(data), suffix, name)
+    keep(data, suffix, messages)
+    return messages
 
 
 def decode_text(data: bytes) -> str:
