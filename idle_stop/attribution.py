@@ -12,7 +12,7 @@ from idle_stop.account import Account, Reason, Standstill, Verdict
 from idle_stop.conditions import Evaluated, evaluate_all
 from idle_stop.cures import idle_seconds, single_cures, smallest_cures
 from idle_stop.cycling import charge_cycling
-from idle_stop.endings import Endings
+from idle_stop.endings import DRIVER_ROLES, Endings
 from idle_stop.readings import Readings
 from idle_stop.standstills import Candidate, find_standstills, lay_ground
 from idle_stop.steps import FAILING, UNKNOWN, Int8Array
@@ -21,6 +21,7 @@ from signal_defs.platform import IdleStopRules
 from signal_defs.text import Text
 
 ARMING = "driven since the last start"
+ASKING = "stop asked for by the driver"
 
 
 def account_for(recording: Recording, estimate: BatteryEstimate, rules: IdleStopRules) -> Account:
@@ -108,6 +109,7 @@ class _Judge:
     ) -> None:
         self._candidates = candidates
         self._refusing = tuple(one for one in evaluated if one.condition.applies_to != "restart")
+        self._asking_judged = any(one.condition.role in DRIVER_ROLES for one in self._refusing)
         self._word = VehicleWord(readings, rules)
         self._endings = Endings(readings, rules, evaluated)
         decisions = np.array([candidate.decision_ns for candidate in candidates], dtype=np.int64)
@@ -163,6 +165,8 @@ class _Judge:
         unknown = [] if told.inhibited is False else list(self._unknown(index, told))
         if candidate.arming_unknown:
             unknown.append(ARMING)
+        if candidate.asking_unknown and not reasons and not self._asking_judged:
+            unknown.append(ASKING)
         verdict = _verdict(reasons, unknown)
         return Standstill(
             candidate.start_ns,

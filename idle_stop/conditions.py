@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.frames import Int64Array
+from decoder.frames import BoolArray, Int64Array
 from idle_stop.account import Reason
 from idle_stop.readings import Reading, Readings
 from idle_stop.steps import FAILING, MET, UNKNOWN, Int8Array, Steps, from_samples, merged
@@ -78,7 +78,7 @@ def evaluate(condition: Condition, readings: Readings, stopped_ns: Int64Array) -
         return Evaluated(condition, nothing, reading)
     runs = from_samples(reading.time_ns, _codes(condition, reading), reading.limit_ns, reading.cuts_ns, reading.gaps)
     if condition.hysteresis > 0.0 or reading.estimated:
-        runs = _hysteresis_resolved(runs, reading.limit_ns, stopped_ns)
+        runs = _hysteresis_resolved(runs, reading, stopped_ns)
     if condition.for_s > 0.0:
         runs = _held_for(runs, int(condition.for_s * 1e9))
     return Evaluated(condition, runs, reading)
@@ -127,8 +127,8 @@ def _named(value: np.ndarray, name: str, labels: Mapping[int, str]) -> Int8Array
     return np.isin(value, np.array(wanted, dtype=np.float64)).astype(np.int8)
 
 
-def _hysteresis_resolved(runs: Steps, bridged_ns: int, stopped_ns: Int64Array) -> Steps:
-    """Runs between the levels take what held before them, across losses of signal no longer than `bridged_ns`.
+def _hysteresis_resolved(runs: Steps, reading: Reading, stopped_ns: Int64Array) -> Steps:
+    """Runs between the levels take what held before them, across invalid samples for no longer than a sample holds.
 
     Where nothing is known before, a stop seen in the run shows that it was met all along; else it is unknown.
     """
@@ -136,7 +136,7 @@ def _hysteresis_resolved(runs: Steps, bridged_ns: int, stopped_ns: Int64Array) -
     if not len(time):
         return runs
     length = np.append(np.diff(time), np.iinfo(np.int64).max)
-    skipped = (state == _HOLD) | ((state == UNKNOWN) & (length <= bridged_ns))
+    skipped = (state == _HOLD) | ((state == UNKNOWN) & (length <= reading.limit_ns) & _is_sample(time, reading))
     state[skipped & (state == _HOLD)] = _carried(state, skipped)[skipped & (state == _HOLD)]
     open_runs = (runs.state == _HOLD) & (state == UNKNOWN)
     if open_runs.any() and len(stopped_ns):
@@ -148,6 +148,12 @@ def _hysteresis_resolved(runs: Steps, bridged_ns: int, stopped_ns: Int64Array) -
         state = original.copy()
         state[skipped & (original == _HOLD)] = _carried(original, skipped)[skipped & (original == _HOLD)]
     return merged(time, state)
+
+
+def _is_sample(time_ns: Int64Array, reading: Reading) -> BoolArray:
+    """Which instants are a sample's; the others are those where a sample became stale."""
+    place = np.minimum(np.searchsorted(reading.time_ns, time_ns), len(reading.time_ns) - 1)
+    return np.equal(reading.time_ns[place], time_ns)
 
 
 def _carried(state: Int8Array, skipped: np.ndarray) -> Int8Array:

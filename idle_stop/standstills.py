@@ -34,6 +34,7 @@ class Candidate:
 
     stop: the idle-stop's start and end, None if there was none. not_sought_because: None where a stop was to be
     expected. arming_unknown: the data cannot tell whether the vehicle drove fast enough since the last start.
+    asking_unknown: no pedal or gear signal tells whether the driver asked for a stop.
     """
 
     start_ns: int
@@ -42,6 +43,7 @@ class Candidate:
     stop: tuple[int, int] | None
     not_sought_because: Text | None = None
     arming_unknown: bool = False
+    asking_unknown: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +100,7 @@ def _judge(
         )
     elif window is None:
         because = Text("The driver did not ask for a stop: brake, clutch or gear were not in the stop position.")
-    return Candidate(start, end, decision, None, because, arming_unknown=armed is None)
+    return Candidate(start, end, decision, None, because, arming_unknown=armed is None, asking_unknown=seeking is None)
 
 
 def _stop_in(start: int, end: int, stops: Int64Array) -> tuple[int, int] | None:
