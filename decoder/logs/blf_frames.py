@@ -8,8 +8,8 @@ import numpy as np
 
 from decoder.frames import ByteArray, FrameBatch, Int64Array, ReadReport
 from decoder.logs.blf_chain import Chain
-from decoder.logs.blf_objects import CONTAINER, LAYOUTS, LIN_EVENTS, gather, read_objects, times
-from decoder.logs.frame_columns import Columns, concatenate, drop_all, is_wanted, make_batch
+from decoder.logs.blf_objects import CONTAINER, LAYOUTS, LIN_EVENTS, read_objects, times
+from decoder.logs.frame_columns import Columns, concatenate, drop_all, gather, is_wanted, make_batch
 from decoder.logs.source import ReadOptions
 
 _KNOWN_TYPES = 256

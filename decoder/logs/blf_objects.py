@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
-from decoder.logs.frame_columns import LIN_CHANNEL, Columns, clear_past
+from decoder.logs.frame_columns import LIN_CHANNEL, Columns, clear_past, gather
 
 HEADER_END = 16  # where the header's part that depends on its version begins
 CONTAINER = 10
@@ -116,12 +116,6 @@ def plausible_sizes() -> Int64Array:
     return sizes
 
 
-def gather(data: ByteArray, position: Int64Array, width: int) -> ByteArray:
-    """Copy width bytes from each position on, (n, width); every position + width must lie inside data."""
-    window = np.ndarray((max(len(data) - width + 1, 0),), f"V{width}", data, 0, (1,))
-    return window[position].view(np.uint8).reshape(len(position), width)
-
-
 def times(data: ByteArray, position: Int64Array) -> tuple[Int64Array, BoolArray]:
     """Time stamps of objects [ns from the log's start], and which of them can be true (less than 146 years)."""
     header = gather(data, position + HEADER_END, 16)
@@ -213,10 +207,9 @@ def _fd(rows: NDArray[Any], time_ns: Int64Array) -> Columns:
         flags |= (rows[column] & bit != 0) * np.uint16(flag)
     length = np.minimum(rows["valid"], _FD_BYTES)
     length[flags & Flag.REMOTE != 0] = 0
-    payload = np.ascontiguousarray(rows["data"]).view(np.uint8).reshape(len(rows), _FD_BYTES)
-    return Columns(
-        time_ns, rows["channel"] & np.uint16(LIN_CHANNEL - 1), identifier, flags, length, clear_past(payload, length)
-    )
+    data = np.ascontiguousarray(rows["data"]).view(np.uint8).reshape(len(rows), _FD_BYTES)
+    channel = rows["channel"] & np.uint16(LIN_CHANNEL - 1)
+    return Columns(time_ns, channel, identifier, flags, length, clear_past(data, length))
 
 
 def _fd64(

@@ -53,6 +53,12 @@ def is_wanted(identifier: NDArray[np.uint32], flags: NDArray[np.uint16], wanted:
     return chosen
 
 
+def gather(data: ByteArray, position: Int64Array, width: int) -> ByteArray:
+    """Copy width bytes from each position on, (n, width); every position + width must lie inside data."""
+    window = np.ndarray((max(len(data) - width + 1, 0),), f"V{width}", data, 0, (1,))
+    return window[position].view(np.uint8).reshape(len(position), width)
+
+
 def drop_all(report: ReadReport, kind: str, position: Int64Array, where: Callable[[int], str]) -> None:
     """Count a record for each position; only as many places are made into words as the report keeps."""
     shown = position[: report.MAX_DAMAGE].tolist()
