@@ -101,13 +101,7 @@ class Router:
         if self._lin_channels:
             batch = as_lin(batch, self._lin_channels)
         batch = self._data_only(batch)
-        key = batch.identifier.astype(np.uint64)
-        for flag, bit in ((Flag.EXTENDED, _EXTENDED), (Flag.LIN, _LIN)):
-            if (batch.flags & flag).any():
-                key |= np.where((batch.flags & flag) != 0, np.uint64(bit), np.uint64(0))
-        if len(batch.channels) > 1:
-            key |= batch.channel.astype(np.uint64) << np.uint64(32)
-        number = self._keys.number(key)
+        number = self._keys.number(frame_keys(batch))
         self._count(number)
         return Routed(batch, self._target[number])
 
@@ -130,7 +124,7 @@ class Router:
             no_data |= lin & ((batch.flags & Flag.EXTENDED) != 0)
         if not no_data.any():
             return batch
-        self.rejected.update(_kinds(batch.flags[no_data]))
+        self.rejected.update(kinds_of(batch.flags[no_data]))
         return take_rows(batch, ~no_data)
 
     def _count(self, number: NDArray[np.int32]) -> None:
@@ -147,7 +141,7 @@ class Router:
         """Find what the new keys mean, decide the channels that are open, and fill in each key's message."""
         every = range(len(self.index.buses))
         for key in self._keys.keys[known:].tolist():
-            identifier, extended, lin, _ = _parts(key)
+            identifier, extended, lin, _ = key_parts(key)
             meaning = {bus: self.index.find(bus, identifier, extended, lin) for bus in every}
             self._meanings.append({bus: target for bus, target in meaning.items() if target != UNKNOWN})
         counted = self._channel_counts()
@@ -158,7 +152,7 @@ class Router:
         self._note(assignment)
         self._target = np.full(len(self._keys) + 1, UNKNOWN, np.int32)
         for number, key in enumerate(self._keys.keys.tolist()):
-            _, _, lin, channel = _parts(key)
+            _, _, lin, channel = key_parts(key)
             for bus in self._decided.get((channel, lin), ()):
                 if bus in self._meanings[number]:
                     self._target[number] = self._meanings[number][bus]
@@ -172,7 +166,7 @@ class Router:
         known: dict[tuple[int, bool], Counter[int]] = {}
         messages: dict[tuple[int, bool], dict[int, set[int]]] = {}
         for key, count, meaning in zip(self._keys.keys.tolist(), self._counts.tolist(), self._meanings, strict=False):
-            _, _, lin, channel = _parts(key)
+            _, _, lin, channel = key_parts(key)
             place = (channel, lin)
             frames[place] += count
             for bus, target in meaning.items():
@@ -201,16 +195,27 @@ class Router:
         return [
             (self.name_of(channel), identifier, extended, count, target)
             for key, count, target in rows
-            for identifier, extended, _, channel in [_parts(key)]
+            for identifier, extended, _, channel in [key_parts(key)]
         ]
 
 
-def _parts(key: int) -> tuple[int, bool, bool, int]:
+def frame_keys(batch: FrameBatch) -> NDArray[np.uint64]:
+    """Channel, kind and identifier of each frame in one number: (n,) uint64, see `key_parts`."""
+    key = batch.identifier.astype(np.uint64)
+    for flag, bit in ((Flag.EXTENDED, _EXTENDED), (Flag.LIN, _LIN)):
+        if (batch.flags & flag).any():
+            key |= np.where((batch.flags & flag) != 0, np.uint64(bit), np.uint64(0))
+    if len(batch.channels) > 1:
+        key |= batch.channel.astype(np.uint64) << np.uint64(32)
+    return key
+
+
+def key_parts(key: int) -> tuple[int, bool, bool, int]:
     """Identifier, extended, LIN, channel of a key."""
     return key & 0x1FFF_FFFF, bool(key & _EXTENDED), bool(key & _LIN), key >> 32
 
 
-def _kinds(flags: NDArray[np.uint16]) -> Counter[str]:
+def kinds_of(flags: NDArray[np.uint16]) -> Counter[str]:
     """How many frames of each kind that is no data."""
     kinds: Counter[str] = Counter()
     values, counts = np.unique(flags, return_counts=True)
