@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from decoder.frames import FrameBatch, Int64Array, ReadReport
-from decoder.logs.asc_columns import read_regular
 from decoder.logs.asc_date import parse_date
 from decoder.logs.asc_line import parse_event
 from decoder.logs.lines import Lines, read_lines
 from decoder.logs.rows import MAX_TIME_NS, Channels, Columns, Row, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
+from decoder.logs.spaced_columns import MIN_COLUMN, Grammar, read_regular
 
 FORMAT = "asc"
 
@@ -30,6 +30,15 @@ _EVENT = re.compile(
     rb"^[ \t]*\d+[.,]\d+[ \t]+(?:\d{1,3}[ \t]+\S+[ \t]+(?:Rx|Tx)[ \t]+[dr]\b|CANFD[ \t]+\d+[ \t]+(?:Rx|Tx)\b"
     rb"|(?:Li|L\d{1,2})[ \t]+[0-9A-Fa-f]+[ \t]+(?:Rx|Tx)[ \t])",
     re.MULTILINE,
+)
+_GRAMMAR = Grammar(
+    re.compile(
+        rb" {0,12}(?P<whole>\d{1,8})(?P<point>[.,])(?P<fraction>\d{1,8}) +(?P<channel>\d{1,3}) +"
+        rb"(?P<identifier>[0-9A-Fa-f]{1,8}[xX]?)(?P<gap> {1,40})(?P<direction>[RT])x +d +"
+        rb"(?P<length>[0-8])(?:(?P<space> +)[0-9A-Fa-f]{2}|\s*$)"
+    ),
+    second=1_000_000_000,
+    marked=True,
 )
 _DATE = re.compile(r"\s*date\s+(.*)", re.IGNORECASE)
 _BASE = re.compile(r"\s*base\s+(hex|dec)\b(?:\s+timestamps\s+(absolute|relative)\b)?.*", re.IGNORECASE)
@@ -95,29 +104,27 @@ class _Reading:
     def read(self, lines: Lines, index: Int64Array) -> list[Columns]:
         """The frames of consecutive lines between two settings."""
         parts: list[Columns] = []
-        written = np.full(len(lines), -1, np.int64)
+        first = int(index[0])
+        written = np.full(len(index), -1, np.int64)
         odd = index
-        if self.base == 16 and len(index) > 1:
-            parts, odd = read_regular(lines, index, self.channels)
+        if self.base == 16 and len(index) >= MIN_COLUMN:
+            parts, odd = read_regular(lines, index, self.channels, _GRAMMAR)
             for part in parts:
-                written[part.index] = part.time_ns
-        rows = self._odd_lines(lines, odd, written)
+                written[part.index - first] = part.time_ns
+        rows = self._odd_lines(lines, odd, written, first)
         if rows:
             parts.append(columns_of(rows))
-        settled = self._settle(written[index[0] : index[-1] + 1])
+        settled = self._settle(written)
         kept = []
         for part in parts:
-            time_ns = settled[part.index - index[0]]
+            time_ns = settled[part.index - first]
             good = time_ns <= MAX_TIME_NS
             for place in part.index[~good].tolist():
                 self.report.drop("time_out_of_range", f"line {lines.number[place]}")
-            moved = Columns(
-                part.index, time_ns, part.channel, part.identifier, part.flags, part.length, part.payload, part.checksum
-            )
-            kept.append(moved if good.all() else moved.take(good))
+            kept.append(part.moved(time_ns) if good.all() else part.moved(time_ns).take(good))
         return kept
 
-    def _odd_lines(self, lines: Lines, odd: Int64Array, written: Int64Array) -> list[Row]:
+    def _odd_lines(self, lines: Lines, odd: Int64Array, written: Int64Array, first: int) -> list[Row]:
         rows = []
         for index in odd.tolist():
             raw = lines.line(index)
@@ -129,7 +136,7 @@ class _Reading:
                 continue
             event = parse_event(text, self.base)
             if event.time_ns is not None:
-                written[index] = event.time_ns
+                written[index - first] = event.time_ns
             if event.skipped:
                 self.report.skipped[event.skipped] = self.report.skipped.get(event.skipped, 0) + 1
             elif event.frame is None:

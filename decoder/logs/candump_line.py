@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -188,16 +189,7 @@ class Clock:
             return batch
         summed = self._sum + np.cumsum(time_ns)
         self._sum = int(summed[-1])
-        return FrameBatch(
-            summed,
-            batch.channel,
-            batch.channels,
-            batch.identifier,
-            batch.flags,
-            batch.length,
-            batch.payload,
-            batch.checksum,
-        )
+        return replace(batch, time_ns=summed)
 
 
 def _counts_between(time_ns: Int64Array) -> bool:

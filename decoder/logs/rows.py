@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +55,10 @@ class Columns:
             self.payload[chosen],
             None if self.checksum is None else self.checksum[chosen],
         )
+
+    def moved(self, time_ns: Int64Array) -> Columns:
+        """The same frames at other times."""
+        return replace(self, time_ns=time_ns)
 
 
 class Channels:
@@ -111,7 +115,7 @@ def batch_of(parts: Sequence[Columns], channels: Channels, options: ReadOptions)
     whole = parts[0] if len(parts) == 1 else _join(parts)
     count = len(whole.index)
     if options.wanted is not None:
-        wanted = np.fromiter(options.wanted, np.uint32, len(options.wanted))
+        wanted = np.array([number for number in options.wanted if 0 <= number <= MAX_IDENTIFIER], np.uint32)
         keep = np.isin(whole.identifier, wanted) | ((whole.flags & int(Flag.ERROR)) != 0)
         whole = whole.take(keep)
     if not len(whole.index):

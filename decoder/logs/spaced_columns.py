@@ -1,4 +1,4 @@
-"""Regular CAN lines of an ASC log as whole columns.
+"""Regular CAN lines of logs whose fields are set apart by spaces, as whole columns.
 
 The layout is learnt from one line and then verified for all others at once: the same places of the decimal point, the
 channel, the identifier, the direction, the length and the data. Lines of another layout are left to be learnt next.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,14 +29,27 @@ from decoder.logs.text_columns import (
     spaces_to_zeros,
 )
 
-_REGULAR = re.compile(
-    rb"(?P<lead> {0,12})(?P<whole>\d{1,8})(?P<point>[.,])(?P<fraction>\d{1,8}) +(?P<channel>\d{1,3}) +"
-    rb"(?P<identifier>[0-9A-Fa-f]{1,8}[xX]?)(?P<gap> {1,40})(?P<direction>[RT])x +d +"
-    rb"(?P<length>[0-8])(?:(?P<space> +)[0-9A-Fa-f]{2}|\s*$)"
-)
-_POINT = 16  # place of the decimal point in the part of a line that is looked at
-_LOOK = 96  # bytes
-_MAX_LAYOUTS = 12  # learnt in one buffer; what fits none is read line by line
+_POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
+_LOOK: Final = 96  # bytes
+MIN_COLUMN: Final = 32  # fewer lines are read faster one by one
+_MAX_LAYOUTS: Final = 12  # learnt in one buffer; what fits none is read line by line
+
+
+@dataclass(frozen=True, slots=True)
+class Grammar:
+    """What a regular line looks like.
+
+    line: its beginning up to the first data byte, with the groups whole, point, fraction (of the time), channel (may be
+    missing), identifier, gap (spaces behind it), direction (its first letter; may be missing), length (one digit, 0 to
+    8), space (in front of the data, if there are any), and number (a running number that says nothing; may be missing).
+    second: nanoseconds of one unit of time. marked: 29-bit identifiers have an "x" behind them;
+    else they have more than four digits. channel: name where no field has it.
+    """
+
+    line: re.Pattern[bytes]
+    second: int
+    marked: bool
+    channel: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,28 +64,30 @@ class _Layout:
     channel: str
     identifier: int
     room: int  # bytes an identifier may take
-    direction: int
+    direction: int | None
     length: int
     data: int
     pattern: Words
     mask: Words
 
 
-def read_regular(lines: Lines, candidates: Int64Array, channels: Channels) -> tuple[list[Columns], Int64Array]:
+def read_regular(
+    lines: Lines, candidates: Int64Array, channels: Channels, grammar: Grammar
+) -> tuple[list[Columns], Int64Array]:
     """Read what is regular among the lines `candidates`; times as written. Also returns the lines that are not."""
     left = candidates
     parts: list[Columns] = []
     odd: list[Int64Array] = []
     for _ in range(_MAX_LAYOUTS):
         sample = np.concatenate([left[:32], left[32 :: len(left) // 32 + 1]]).tolist()
-        learnt = next(((layout, index) for index in sample if (layout := _learn(lines.line(index)))), None)
+        learnt = next(((layout, index) for index in sample if (layout := _learn(lines.line(index), grammar))), None)
         if learnt is None:
             break
         layout, index = learnt
         number = channels.number(layout.channel)
         if number < 0:
             break
-        part, left = _read(lines, left, layout, number)
+        part, left = _read(lines, left, layout, grammar, number)
         if len(part.index):
             parts.append(part)
         if index in left[np.searchsorted(left, index) :][:1]:  # not regular after all
@@ -82,32 +98,37 @@ def read_regular(lines: Lines, candidates: Int64Array, channels: Channels) -> tu
     return parts, np.sort(np.concatenate([*odd, left]))
 
 
-def _learn(line: bytes) -> _Layout | None:
-    match = _REGULAR.match(line)
+def _learn(line: bytes, grammar: Grammar) -> _Layout | None:
+    match = grammar.line.match(line)
     if match is None:
         return None
+    group = match.groupdict()
     shift = _POINT - match.start("point")
     data = match.end("space") if match["space"] else match.end("length") + 1
-    if data + shift > _LOOK or shift < 0:
+    if data + shift > _LOOK:
         return None
     room = match.end("gap") - match.start("identifier")
-    must = bytearray(_LOOK)
-    have = bytearray(_LOOK)
+    # The whole part of the time stands in the eight bytes before the point; what is further left must be blank.
     free = set(range(match.start("point") - 8, match.end("fraction"))) - {match.start("point")}
     free |= set(range(match.start("identifier"), match.start("identifier") + min(room, 9)))
-    free |= {match.start("direction"), match.start("length")}
-    for place in range(match.start("length")):
+    if group.get("number") is not None:
+        free |= set(range(match.end("number")))
+    if group.get("direction") is not None:
+        free.add(match.start("direction"))
+    must = bytearray(_LOOK)
+    have = bytearray(_LOOK)
+    for place in range(max(0, -shift), match.start("length")):
         if place not in free:
             must[place + shift] = 0xFF
             have[place + shift] = line[place]
-    # The whole seconds stand in the eight bytes before the point; what is further left must be blank.
+    channel = group.get("channel")
     return _Layout(
         match.start("point"),
         len(match["fraction"]),
-        match["channel"].decode(),
+        grammar.channel if channel is None else channel.decode(),
         match.start("identifier") + shift,
         room,
-        match.start("direction") + shift,
+        None if group.get("direction") is None else match.start("direction") + shift,
         match.start("length") + shift,
         data + shift,
         np.frombuffer(bytes(have), "<u8"),
@@ -120,7 +141,9 @@ def _word(look: ByteArray, place: int) -> Words:
     return np.ndarray((len(look),), "<u8", look.data, place, (look.strides[0],)).copy()
 
 
-def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tuple[Columns, Int64Array]:
+def _read(
+    lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar, channel: int
+) -> tuple[Columns, Int64Array]:
     """The lines that have the layout, and those that have not."""
     begin = lines.start[index] + (layout.lead - _POINT)
     look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
@@ -133,12 +156,14 @@ def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tup
         index, begin, look = index[good], begin[good], np.ascontiguousarray(look[good])
     else:
         others = index[:0]
-    time_ns, fine = _time(look, layout)
-    identifier, extended, known = _identifier(look, layout)
+    time_ns, fine = _time(look, layout, grammar.second)
+    identifier, extended, known = _identifier(look, layout, grammar.marked)
     fine &= known
-    direction = look[:, layout.direction]
-    sent = direction == 84
-    fine &= sent | (direction == 82)
+    sent = np.zeros(len(index), np.bool_)
+    if layout.direction is not None:
+        direction = look[:, layout.direction]
+        sent = direction == 84  # "T" of "Tx"
+        fine &= sent | (direction == 82)
     length = look[:, layout.length] - np.uint8(48)
     fine &= length <= 8
     at = begin + layout.data
@@ -151,27 +176,27 @@ def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tup
     return part.take(fine), np.sort(np.concatenate([others, index[~fine]]))
 
 
-def _time(look: ByteArray, layout: _Layout) -> tuple[Int64Array, BoolArray]:
+def _time(look: ByteArray, layout: _Layout, second: int) -> tuple[Int64Array, BoolArray]:
     whole = _word(look, _POINT - 8)
     absent = LOW_BYTES[8 - min(layout.lead, 8)]  # bytes of the line before
     whole = (whole & ~absent) | (SPACES & absent)
     whole, padded = spaces_to_zeros(whole)
     seconds, good = decimal_words(whole)
     fraction, fine = decimal_words(pad_right(_word(look, _POINT + 1), layout.decimals))
-    return seconds * 1_000_000_000 + fraction * 10, good & padded & fine
+    return seconds * second + fraction * second // 100_000_000, good & padded & fine
 
 
-def _identifier(look: ByteArray, layout: _Layout) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
-    """Identifiers, left-aligned in their field, an "x" behind those of 29 bits."""
+def _identifier(look: ByteArray, layout: _Layout, marked: bool) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
+    """Identifiers, left-aligned in their field: value, whether of 29 bits, whether well formed."""
     word = _word(look, layout.identifier)
     if layout.room < 8:
         word = (word & LOW_BYTES[layout.room]) | (SPACES & ~LOW_BYTES[layout.room])
     length = first_of(word, 32)
     ninth = look[:, layout.identifier + 8] if layout.room > 8 else np.full(len(look), 32, np.uint8)
-    ninth_marks = (length == 8) & ((ninth == 120) | (ninth == 88)) & (layout.room > 9)
+    ninth_marks = (length == 8) & ((ninth == 120) | (ninth == 88)) & (layout.room > 9) & marked
     last = word >> ((np.maximum(length, 1) - 1).astype(np.uint64) << np.uint64(3))
-    last_marks = ((last & np.uint64(0xDF)) == 88) & ~ninth_marks
-    extended = ninth_marks | last_marks
+    last_marks = ((last & np.uint64(0xDF)) == 88) & ~ninth_marks & marked
+    extended = ninth_marks | last_marks if marked else length > 4
     good = (((word ^ SPACES) & ~LOW_BYTES[length]) == 0) & ((ninth == 32) | ninth_marks)
     digits = length - last_marks
     good &= (digits > 0) & (length < layout.room)
