@@ -24,6 +24,7 @@ _ACCELERATOR_PERCENT = 2.0
 _STEERING_DEG = 20.0
 
 DRIVER_ROLES = frozenset({"brake_pressed", "brake_pressure", "clutch_pressed", "gear_neutral", "gear", "accelerator"})
+_SAGGING_ROLES = frozenset({"battery_voltage", "battery_current", "board_voltage"})
 _LIMIT_S = 1.0  # how near the time limit a stop has to end
 
 
@@ -105,7 +106,9 @@ class Endings:
         """Conditions for going on that began to fail just before the restart, earliest first."""
         found = []
         for one in self._forcing:
-            failed = _failed_in(one.steps, max(start_ns, restart_ns - SYSTEM_WINDOW_NS), restart_ns)
+            # The starter's own sag may be sampled before its flag is.
+            until_ns = restart_ns - _SAMPLING_NS if one.condition.role in _SAGGING_ROLES else restart_ns
+            failed = _failed_in(one.steps, max(start_ns, restart_ns - SYSTEM_WINDOW_NS), until_ns)
             if failed is not None:
                 found.append((failed, one.reason(failed)))
         return sorted(found, key=lambda pair: pair[0])

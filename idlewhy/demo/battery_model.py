@@ -17,8 +17,10 @@ _RESTED_V: dict[BatteryType, tuple[tuple[float, float], ...]] = {
 }
 _RESTED_V_PER_K = 0.0012  # six cells of 0.2 mV/K each, from memory
 _RESISTANCE_PER_K = 0.0125  # resistance about doubles from 25 to -30 degC, from memory
+POLARISATION = 0.4  # resistance of charge transfer over the ohmic one; plateau over inrush is 1.2 to 2, from memory
 _FAST_TAU_S = 0.06  # charge transfer
 _SLOW_TAU_S = 40.0  # diffusion in the plates
+_SLOW_GONE_TAU_S = 5.0  # what charging has built up collapses as soon as a load draws
 _SURFACE_BUILD_S = 500.0
 _SURFACE_DECAY_S = 3600.0  # surface charge is gone after some hours of rest (battery care leaflets: 6 h and more)
 _SURFACE_DECAY_AS = 2400.0  # or after about 20 A for a few minutes (the same leaflets)
@@ -78,7 +80,8 @@ class Battery:
 
     Equations, I positive when charging:
       U = OCV(share, T) + surface + fast + slow + R0 I
-      d fast/dt = (R1 I - fast)/tau1;  d slow/dt = (R2 I - slow)/tau2, with R2 larger on charge (acceptance)
+      d fast/dt = (R1 I - fast)/tau1;  d slow/dt = (R2 I - slow)/tau2, with R2 larger on charge (acceptance) and
+        tau2 shorter while a load takes away what charging has built up
       d surface/dt = (k slow - surface)/tau_build on charge, else -surface (1/tau_rest + |I|/Q)
       d share/dt = eta(share) I / C on charge, I / C on discharge
     Steps are exact for constant I in the two RC pairs. Source: two-RC equivalent circuit, common practice.
@@ -115,9 +118,10 @@ class Battery:
 
     def step(self, current: float, seconds: float, ambient: float) -> None:
         """Carry the state forward by `seconds` under a constant current [A] and air temperature [degC]."""
-        fast_r = 0.4 * self.resistance()
+        fast_r = POLARISATION * self.resistance()
         self.fast_v += (fast_r * current - self.fast_v) * -math.expm1(-seconds / _FAST_TAU_S)
-        self.slow_v += (self._slow_resistance(current) * current - self.slow_v) * -math.expm1(-seconds / _SLOW_TAU_S)
+        slow_tau = _SLOW_GONE_TAU_S if current < 0.0 < self.slow_v else _SLOW_TAU_S
+        self.slow_v += (self._slow_resistance(current) * current - self.slow_v) * -math.expm1(-seconds / slow_tau)
         if current > 0.0:
             target = _SURFACE_SHARE * max(self.slow_v, 0.0)
             self.surface_v += (target - self.surface_v) * -math.expm1(-seconds / _SURFACE_BUILD_S)

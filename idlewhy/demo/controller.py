@@ -11,6 +11,7 @@ from signal_defs.platform import Condition, IdleStopRules
 
 Order = Literal["none", "stop", "restart_driver", "restart_system"]
 
+TIME_LIMIT = "time limit of one stop"
 _CONFIRM_S = 0.5  # a condition must fail for so long before it ends a stop
 
 
@@ -95,7 +96,7 @@ class Controller:
         self._failing_s = self._failing_s + TICK_S if failing else 0.0
         too_long = self.rules.max_stop_s is not None and self._stopped_s >= self.rules.max_stop_s
         if self._failing_s >= _CONFIRM_S or too_long:
-            self.failing = failing
+            self.failing = failing or (TIME_LIMIT,)
             return "restart_system"
         return "none"
 
@@ -104,6 +105,7 @@ class Controller:
         return tuple(c.name for c in failing if driver or c.group != "driver")
 
 
-def unseen(conditions: Sequence[Condition], carried: frozenset[str]) -> tuple[str, ...]:
-    """Names of the conditions on a stop whose role the buses do not carry."""
-    return tuple(c.name for c in conditions if c.role not in carried and c.applies_to != "restart")
+def unseen(conditions: Sequence[Condition], carried: frozenset[str], *, going_on: bool) -> tuple[str, ...]:
+    """Names of the conditions whose role the buses do not carry: those on a stop, or those on its going on."""
+    other = "stop" if going_on else "restart"
+    return tuple(c.name for c in conditions if c.role not in carried and c.applies_to != other)

@@ -19,7 +19,7 @@ _CAN_PERIOD_S = 0.1  # the logger keeps no CAN message more often than this,
 _START_PERIOD_S = 0.05  # but the one that tells of starter and clutch
 _WAKE_MESSAGE = "ignition_on"  # the message a woken network sends is the one that carries this role
 _FAST_LIN_S = {Mode.ASLEEP: 0.5, Mode.WOKEN: 0.5, Mode.AWAKE: 0.1, Mode.RUNNING: 0.05, Mode.FAST: 0.02}
-_SLOW_LIN_S = {Mode.ASLEEP: 10.0, Mode.WOKEN: 10.0, Mode.AWAKE: 0.5, Mode.RUNNING: 0.2, Mode.FAST: 0.1}
+_SLOW_LIN_S = {Mode.ASLEEP: 1.0, Mode.WOKEN: 1.0, Mode.AWAKE: 0.5, Mode.RUNNING: 0.2, Mode.FAST: 0.1}
 _UNTOLD = ("idle_stop_inhibit", "idle_stop_reason")  # this fleet's vehicles do not tell why they refuse
 
 

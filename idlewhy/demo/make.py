@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from decoder.frames import FrameBatch
+from idlewhy.demo.battery_model import POLARISATION
 from idlewhy.demo.emit import carried_roles, emit
 from idlewhy.demo.fleet import Story, stories
 from idlewhy.demo.samples import Samples
@@ -56,7 +57,7 @@ def _make(folder: Path, story: Story, platform: Platform, rng: np.random.Generat
         np.concatenate(times),
         np.concatenate(shares),
         story.make.capacity_ah,
-        1000.0 * story.make.resistance_ohm,
+        1000.0 * (1.0 + POLARISATION) * story.make.resistance_ohm,
         1000.0 * story.loads.asleep,
         story.findings,
         story.may_find,

@@ -63,8 +63,12 @@ class Recorder:
         self._share.append(share)
         self._rows.append(tuple(_number(values[role]) for role in self._moving))
 
-    def samples(self) -> Samples:
-        """All rows as columns."""
+    def samples(self, end_ns: int) -> Samples:
+        """All rows as columns; end_ns: until when the last row holds, where it is repeated."""
+        self._rows.append(self._rows[-1])
+        self._mode.append(self._mode[-1])
+        self._share.append(self._share[-1])
+        self._time.append(end_ns)
         table = np.array(self._rows)
         columns = {role: np.ascontiguousarray(table[:, at]) for at, role in enumerate(self._moving)}
         for role, changes in self._changes.items():

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from idlewhy.demo.battery_model import Battery, BatteryMake, ohmic_resistance, rested_voltage
-from idlewhy.demo.controller import Controller, unseen
+from idlewhy.demo.battery_model import POLARISATION, Battery, BatteryMake, ohmic_resistance, rested_voltage
+from idlewhy.demo.controller import TIME_LIMIT, Controller, unseen
 from idlewhy.demo.electric_loads import Generator, Loads, Starter, split_current
 from idlewhy.demo.samples import Mode, Recorder, Samples
 from idlewhy.demo.surroundings import USUAL, Warmth, engine_rpm
@@ -109,7 +109,7 @@ class Simulation:
                 self._park(part)
             else:
                 self._trip(part)
-        return self._recorder.samples()
+        return self._recorder.samples(self.now_ns)
 
     def _set(self, role: str, value: Value) -> None:
         self._values[role] = value
@@ -145,7 +145,7 @@ class Simulation:
         make = self.vehicle.make
         if self.vehicle.believed_resistance is not None:
             make = replace(make, resistance_ohm=self.vehicle.believed_resistance)
-        resistance = 1.4 * ohmic_resistance(make, self.battery.share, self.battery.celsius)
+        resistance = (1.0 + POLARISATION) * ohmic_resistance(make, self.battery.share, self.battery.celsius)
         return rested_voltage(make, self.battery.share, self.battery.celsius) / (
             1.0 + _REFERENCE_CRANK_A * resistance / 12.5
         )
@@ -222,7 +222,9 @@ class Simulation:
         roles = {condition.name: condition.role for condition in self.vehicle.rules.conditions}
         # A sensor that calls its own charge not plausible tells nothing of it.
         told = self.carried if self._values["battery_soc_plausible"] else self.carried - {"battery_soc"}
-        unknown = () if outcome == "not_sought" else unseen(self.vehicle.rules.conditions, told)
+        unknown: tuple[str, ...] = ()
+        if outcome != "not_sought":
+            unknown = unseen(self.vehicle.rules.conditions, told, going_on=outcome == "cut_short")
         self.standstills.append(
             TrueStandstill(
                 start,
@@ -230,7 +232,7 @@ class Simulation:
                 self.now_ns,
                 outcome,
                 "system" if outcome == "cut_short" else "driver" if stopped else "unknown",
-                tuple(name for name in reasons if roles[name] in told),
+                tuple(name for name in reasons if name == TIME_LIMIT or roles[name] in told),
                 unknown,
             )
         )

@@ -42,8 +42,9 @@ class TrueStart:
 class Truth:
     """The whole truth on one vehicle.
 
-    time_ns, soc: (n,) charge left in % of the capacity it has now. capacity_ah: that capacity. resistance_mohm: ohmic,
-    full, at 25 degC. asleep_ma: draw while parked and asleep (magnitude). findings: codes an analysis must give.
+    time_ns, soc: (n,) charge left in % of the capacity it has now. capacity_ah: that capacity.
+    resistance_mohm: ohmic and charge transfer, as a crank's plateau shows it, full, at 25 degC.
+    asleep_ma: draw while parked and asleep (magnitude). findings: codes an analysis must give.
     may_find: codes that it may give as well.
     """
 
