@@ -107,6 +107,8 @@ def open_log(path: str | Path, *, options: ReadOptions | None = None) -> Log:
 
 
 def _choose(stream: LogStream, options: ReadOptions) -> Reader:
+    if options.format is None and options.csv_columns:
+        return _load(READERS["csv"])
     if options.format is not None:
         if options.format not in READERS:
             raise UsageError(f'There is no log format "{options.format}".', mend=f"Known are: {', '.join(READERS)}.")

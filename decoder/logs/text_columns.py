@@ -67,6 +67,12 @@ def first_of(words: Words, byte: int) -> NDArray[np.int64]:
     return np.bitwise_count(lowest - _w(1)).astype(np.int64) >> 3
 
 
+def pad_left(words: Words, kept: NDArray[np.int64] | int) -> Words:
+    """Keep the last `kept` characters of each word and put zeros ("0") in front of them."""
+    gone: Words = np.asarray(LOW_BYTES[8 - kept])
+    return (words & ~gone) | (ZEROS & gone)
+
+
 def pad_right(words: Words, kept: NDArray[np.int64] | int) -> Words:
     """Keep the first `kept` characters of each word and put zeros ("0") behind them."""
     keep: Words = np.asarray(LOW_BYTES[kept])
@@ -104,3 +110,37 @@ def hex_pairs(pairs: NDArray[np.uint16]) -> tuple[ByteArray, BoolArray]:
 def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:
     """(n, k) decoded words of `hex_words` -> (n, 4k) bytes."""
     return np.ascontiguousarray(values).astype("<u4", copy=False).view(np.uint8)
+
+
+def _sextets() -> NDArray[np.int8]:
+    table = np.full(256, -1, np.int8)
+    for value, character in enumerate(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"):
+        table[character] = value
+    return table
+
+
+_SEXTET = _sextets()
+
+
+def base64_bytes(text: ByteArray, size: NDArray[np.int64]) -> tuple[NDArray[np.int64], ByteArray, BoolArray]:
+    """Base64 of up to eight bytes: (n, 12) characters, of which `size` count, a multiple of four.
+
+    Returns the lengths, (n, 8) bytes with zeros behind them, and which rows were well formed.
+    """
+    place = np.arange(12)
+    used = place < size[:, None]
+    fill = (text == ord("=")) & used
+    fills = np.count_nonzero(fill, axis=1)
+    digits = size - fills
+    sextet = _SEXTET[text]
+    good = ((sextet >= 0) | (place >= digits[:, None])).all(axis=1)
+    good &= (fills <= 2) & (fill == ((place >= digits[:, None]) & used)).all(axis=1)
+    value = np.where(place < digits[:, None], sextet, 0).astype(np.uint32).reshape(-1, 3, 4)
+    triple = value[:, :, 0] << 18 | value[:, :, 1] << 12 | value[:, :, 2] << 6 | value[:, :, 3]
+    length = np.maximum(size // 4 * 3 - fills, 0)
+    flat = np.empty((len(text), 3, 3), np.uint8)
+    for part, shift in enumerate((16, 8, 0)):
+        flat[:, :, part] = (triple >> np.uint32(shift)) & np.uint32(0xFF)
+    payload = np.ascontiguousarray(flat.reshape(-1, 9)[:, :8])
+    payload[np.arange(8) >= length[:, None]] = 0
+    return length, payload, good

@@ -1,0 +1,99 @@
+"""Reads tables of frames: a header line, then a row a frame; columns by heading or as the caller names them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from decoder.frames import FrameBatch, ReadReport
+from decoder.logs.candump_line import ABSOLUTE_FROM_NS
+from decoder.logs.csv_columns import read_regular
+from decoder.logs.csv_layout import CsvLayout, find_layout
+from decoder.logs.csv_row import CsvTable, parse_row, table_of
+from decoder.logs.lines import Lines, read_lines
+from decoder.logs.rows import Channels, batch_of, columns_of
+from decoder.logs.source import LogStream, ReadOptions
+from signal_defs.errors import LogError
+
+FORMAT = "csv"
+_HEADER_WITHIN = 64  # lines; what stands above the headings is a comment
+
+
+def sniff(head: bytes, name: str) -> float:
+    """Sure where one of the first lines has headings for time, identifier and data."""
+    for line in head.split(b"\n", _HEADER_WITHIN)[:_HEADER_WITHIN]:
+        if len(line) <= 4096 and find_layout(line.decode("utf-8", "replace")) is not None:
+            return 0.9
+    return 0.1 if name.endswith((".csv", ".tsv")) else 0.0
+
+
+def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
+    """The frames of a table; see the package for the protocol.
+
+    Raises LogError if no line tells its columns, UsageError if a column the caller names is not there.
+    """
+    channels = Channels()
+    table: CsvTable | None = None
+    first_batch = True
+    for lines in read_lines(stream, report, options.buffer_bytes):
+        begin = 0
+        if table is None:
+            layout, begin = _find_header(lines, options)
+            if layout is None:
+                raise LogError(
+                    "The table has no headings for time, identifier and data.",
+                    where=stream.name,
+                    mend="Name its columns.",
+                )
+            table = table_of(layout, [_text(lines, at) for at in range(begin, min(begin + 100, len(lines)))], report)
+            if begin > 1 or (begin == 1 and not layout.has_header):
+                report.skipped["comment"] = begin - int(layout.has_header)
+        parts, odd = read_regular(lines, np.arange(begin, len(lines)), table, channels)
+        rows = []
+        for index in odd.tolist():
+            text = _text(lines, index)
+            row = parse_row(text, index, table, channels)
+            if not isinstance(row, str):
+                rows.append(row)
+            elif find_layout(text) is not None and row != "length_differs":
+                report.skipped["heading"] = report.skipped.get("heading", 0) + 1  # of a table appended to the first
+            else:
+                cut = lines.last_is_cut and index == len(lines) - 1
+                report.drop("cut_off" if cut else row, f"line {lines.number[index]}")
+        if rows:
+            parts.append(columns_of(rows))
+        count, batch = batch_of(parts, channels, options)
+        report.frames += count
+        if batch is None:
+            continue
+        if first_batch:
+            report.absolute_time = int(batch.time_ns[0]) >= ABSOLUTE_FROM_NS
+            first_batch = False
+        yield batch
+
+
+def _text(lines: Lines, index: int) -> str:
+    raw = lines.line(index)
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
+
+
+def _find_header(lines: Lines, options: ReadOptions) -> tuple[CsvLayout | None, int]:
+    """The layout, and the index of the first line behind the headings.
+
+    Where the caller names columns, the headings are the first line that has all the names; if there is none, the first
+    line that could be headings is, so that the error says which name it lacks.
+    """
+    texts = [_text(lines, index) for index in range(min(_HEADER_WITHIN, len(lines)))]
+    names = [heading.strip().lower() for heading in options.csv_columns.values()]
+    likely = [index for index, text in enumerate(texts) if all(name in text.lower() for name in names)]
+    if names and not likely:
+        likely = [index for index, text in enumerate(texts) if max(map(text.count, ",;\t")) > 1][:1]
+    for index in likely:
+        layout = find_layout(texts[index], options.csv_columns)
+        if layout is not None:
+            return layout, index + int(layout.has_header)
+    return None, 0
