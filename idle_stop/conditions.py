@@ -136,7 +136,9 @@ def _hysteresis_resolved(runs: Steps, reading: Reading, stopped_ns: Int64Array) 
     if not len(time):
         return runs
     length = np.append(np.diff(time), np.iinfo(np.int64).max)
-    skipped = (state == _HOLD) | ((state == UNKNOWN) & (length <= reading.limit_ns) & _is_sample(time, reading))
+    skipped = state == _HOLD
+    short = np.flatnonzero((state == UNKNOWN) & (length <= reading.limit_ns))
+    skipped[short[_is_sample(time[short], reading)]] = True
     state[skipped & (state == _HOLD)] = _carried(state, skipped)[skipped & (state == _HOLD)]
     open_runs = (runs.state == _HOLD) & (state == UNKNOWN)
     if open_runs.any() and len(stopped_ns):

@@ -86,6 +86,7 @@ class Readings:
         self.estimate = estimate
         self.silences = tuple(gap for gap in recording.faults.gaps if not gap.role)
         self._kept: dict[str, Reading | None] = {}
+        self._gaps: dict[tuple[int, int], Int64Array] = {}
 
     def of(self, role: str) -> Reading | None:
         """The role's reading; None where it was never seen. `battery_soc` falls back to the estimate."""
@@ -107,11 +108,18 @@ class Readings:
         usable = trace.valid & np.isfinite(trace.value)
         if trace.role == "battery_soc":
             usable &= ~soc_doubted(self.recording, self.estimate)
-        gaps = np.flatnonzero(np.diff(trace.time_ns) > limit)
+        gaps = self._gaps_of(trace.time_ns, limit)
         value = trace.value
         return Reading(
             trace.role, trace.unit, trace.time_ns, value, value, usable, limit, gaps, tuple(cuts), trace.labels
         )
+
+    def _gaps_of(self, time_ns: Int64Array, limit_ns: int) -> Int64Array:
+        """Samples followed by a wait longer than the limit; looked for once where roles share their instants."""
+        key = (id(time_ns), limit_ns)
+        if key not in self._gaps:
+            self._gaps[key] = np.flatnonzero(np.diff(time_ns) > limit_ns)
+        return self._gaps[key]
 
     def _estimated(self) -> Reading | None:
         estimate = self.estimate

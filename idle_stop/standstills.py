@@ -117,9 +117,15 @@ def _first_window(start: int, end: int, seeking: Steps | None, needed: int) -> i
     """Start of the first stretch of the standstill, `needed` long, in which the driver asks for a stop."""
     if seeking is None:
         return start if end - start >= needed else None
-    for low, high in seeking.spans(MET, end):
-        if min(high, end) - max(low, start) >= needed:
-            return int(max(low, start))
+    index = int(np.searchsorted(seeking.time_ns, start, side="right")) - 1
+    while index < len(seeking.time_ns):
+        low = max(int(seeking.time_ns[index]), start) if index >= 0 else start
+        high = int(seeking.time_ns[index + 1]) if index + 1 < len(seeking.time_ns) else end
+        if low >= end:
+            break
+        if index >= 0 and seeking.state[index] == MET and min(high, end) - low >= needed:
+            return low
+        index += 1
     return None
 
 
