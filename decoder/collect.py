@@ -92,7 +92,7 @@ class Collector:
         payload, length = take_payload(batch.payload, rows), batch.length[rows]
         verdict = None
         if is_lin:
-            verdict = _lin_verdicts(message, batch, rows, payload, length)
+            verdict = lin_verdicts(message, batch, rows, payload, length)
         roles = self._roles[target]
         unpacked = unpack(message, payload, length, {self.bindings[role].signal for role in roles})
         identifier = batch.identifier[rows]
@@ -154,7 +154,7 @@ def _is_true(binding: Binding, signal: SignalLayout, unpacked: Unpacked) -> Bool
     return np.isin(unpacked.raw, raws)
 
 
-def _lin_verdicts(
+def lin_verdicts(
     message: MessageLayout, batch: FrameBatch, rows: Int64Array, payload: ByteArray, length: ByteArray
 ) -> ByteArray:
     """What the checksum says of each LIN frame; where none is logged, one byte too many is tried as the checksum."""

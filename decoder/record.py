@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -66,7 +66,7 @@ def record(paths: Sequence[str | Path], platform: Platform, *, progress: Progres
     line = place([log.clock for log in logs])
     merged = merge(collector, [log.clock for log in logs])
     if not merged.decoded:
-        raise _nothing_decoded(logs, platform, merged.rejected)
+        raise nothing_decoded(logs, platform, merged.rejected)
     logs[0].notes.extend([*twice, *line.notes, *merged.notes])
     return _recording(platform, logs, line, merged)
 
@@ -152,7 +152,7 @@ def _source(log: ReadLog) -> Source:
     )
 
 
-def _nothing_decoded(logs: Sequence[ReadLog], platform: Platform, rejected: Counter[str]) -> LogError:
+def nothing_decoded(logs: Sequence[ReadLog], platform: Platform, rejected: Mapping[str, int]) -> LogError:
     """The likely cause, from what is in the logs and what the platform expects."""
     names = ", ".join(Path(log.path).name for log in logs)
     frames = sum(log.frames for log in logs)

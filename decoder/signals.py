@@ -1,0 +1,233 @@
+"""Every signal of a log, batch by batch: what `decode` writes."""
+
+from __future__ import annotations
+
+import difflib
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.collect import lin_verdicts, role_samples, take_payload
+from decoder.frames import BoolArray, FloatArray, Int64Array
+from decoder.lin import CLASSIC, ENHANCED, keeps, settle_kind
+from decoder.logs import ReadOptions, open_log
+from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed
+from decoder.route import MessageIndex, Routed, Router
+from decoder.timeline import DATED_NS, LogClock
+from decoder.unpack import unpack
+from signal_defs.errors import UsageError
+from signal_defs.layout import SignalLayout
+from signal_defs.platform import Binding, Platform
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column that was asked for. binding: set where it was asked for as a role."""
+
+    name: str
+    unit: str
+    bus: str
+    message: str
+    signal: SignalLayout
+    binding: Binding | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SignalBatch:
+    """The samples of one column in one batch, in the order of the log.
+
+    time_ns: (n,) as the log has it, UTC if absolute. value: (n,) physical, or in the role's unit and sign; kept also
+    where it is not valid, NaN for a byte array. raw: (n,) as `decoder.unpack.Unpacked.raw`. valid: (n,).
+    """
+
+    column: Column
+    source: str
+    absolute: bool
+    time_ns: Int64Array
+    value: FloatArray
+    valid: BoolArray
+    raw: NDArray[Any]
+
+
+@dataclass(slots=True)
+class DecodeReport:
+    """Filled while the batches are drawn. rejected: frames not decoded, by kind."""
+
+    frames: int = 0
+    decoded: int = 0
+    samples: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+    notes: list[str] = field(default_factory=list)
+
+
+def choose_columns(platform: Platform, roles: Sequence[str] = (), signals: Sequence[str] = ()) -> tuple[Column, ...]:
+    """The columns for those roles and signals; every signal of every bus if neither is named.
+
+    signals: "bus/message.signal", "message.signal" or the signal's name alone (all of that name). Raises UsageError for
+    a name that the platform does not have, with the nearest ones it has.
+    """
+    every = {
+        f"{bus.name}/{message.name}.{signal.name}": Column(
+            f"{bus.name}/{message.name}.{signal.name}", signal.unit, bus.name, message.name, signal
+        )
+        for bus in platform.buses
+        for message in bus.messages
+        for signal in message.signals
+    }
+    if not roles and not signals:
+        return tuple(every.values())
+    chosen: dict[str, Column] = {}
+    for role in roles:
+        if role not in platform.bindings:
+            raise _unknown("role", role, platform.bindings, platform)
+        binding = platform.bindings[role]
+        signal = platform.bus(binding.bus).message(binding.message).signal(binding.signal)
+        chosen[role] = Column(role, binding.role.unit, binding.bus, binding.message, signal, binding)
+    for wanted in signals:
+        found = [name for name in every if name == wanted or name.endswith((f"/{wanted}", f".{wanted}"))]
+        if not found:
+            raise _unknown("signal", wanted, [*every, *(name.rpartition(".")[2] for name in every)], platform)
+        chosen.update((name, every[name]) for name in found)
+    return tuple(chosen.values())
+
+
+def _unknown(kind: str, name: str, known: Mapping[str, Any] | Sequence[str], platform: Platform) -> UsageError:
+    near = difflib.get_close_matches(name, list(known), 4, 0.4)
+    hint = f"Nearest: {', '.join(near)}." if near else f"See what it has: idlewhy platform show {platform.id}."
+    return UsageError(f'Platform "{platform.id}" has no {kind} "{name}".', mend=hint)
+
+
+def decode_signals(
+    paths: Sequence[str | Path],
+    platform: Platform,
+    select: Sequence[Column] | None = None,
+    *,
+    report: DecodeReport | None = None,
+    progress: Progress | None = None,
+) -> Iterator[SignalBatch]:
+    """The samples of the chosen columns (see `choose_columns`; None for all), one batch of one column after another.
+
+    Logs are drawn one after another, those with a date in its order, the others as given; a file given twice is read
+    once. Memory is bounded by one batch of frames. LIN frames with a wrong checksum are left out; the kind of checksum
+    is settled by the frames seen so far. Raises LogError if a log cannot be read or none holds a chosen signal.
+    """
+    report = report if report is not None else DecodeReport()
+    columns = choose_columns(platform) if select is None else tuple(select)
+    index = MessageIndex(platform.buses)
+    by_target = _by_target(index, columns)
+    logs: list[ReadLog] = []
+    for number, path in enumerate(_in_order(paths)):
+        if progress is not None:
+            progress(Path(path).name, number, len(paths))
+        opened = open_log(path)
+        log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
+        logs.append(log)
+        tallies: dict[int, NDArray[np.int64]] = {}
+        before = report.frames
+        for routed, _ in read_routed(log, opened.batches()):
+            log.clock.absolute = opened.report.absolute_time
+            report.frames = before + log.frames
+            yield from _decode_batch(routed, log, index, by_target, tallies, report)
+        report.rejected.update(log.router.rejected)
+        report.notes.extend(note for note in (*opened.report.notes, *log.router.notes) if note not in report.notes)
+    if progress is not None:
+        progress("", len(paths), len(paths))
+    if not report.samples:
+        raise nothing_decoded(logs, platform, report.rejected)
+
+
+def _by_target(index: MessageIndex, columns: Sequence[Column]) -> dict[int, list[Column]]:
+    wanted: dict[tuple[str, str], list[Column]] = {}
+    for column in columns:
+        wanted.setdefault((column.bus, column.message), []).append(column)
+    found: dict[int, list[Column]] = {}
+    for number, target in enumerate(index.targets):
+        own = wanted.pop((index.buses[target.bus].name, target.message.name), None)
+        if own:
+            found[number] = own
+    return found
+
+
+def _decode_batch(
+    routed: Routed,
+    log: ReadLog,
+    index: MessageIndex,
+    by_target: Mapping[int, list[Column]],
+    tallies: dict[int, NDArray[np.int64]],
+    report: DecodeReport,
+) -> Iterator[SignalBatch]:
+    batch = routed.batch
+    order = np.argsort((routed.target + 1).astype(np.uint16), kind="stable")
+    ends = np.cumsum(np.bincount(routed.target + 1, minlength=len(index.targets) + 1))
+    for target, columns in by_target.items():
+        rows = order[ends[target] : ends[target + 1]]
+        if not len(rows):
+            continue
+        message = index.targets[target].message
+        payload = take_payload(batch.payload, rows)
+        if index.buses[index.targets[target].bus].kind == "lin":
+            verdict = lin_verdicts(message, batch, rows, payload, batch.length[rows])
+            tally = tallies.setdefault(target, np.zeros(5, np.int64))
+            tally += np.bincount(verdict, minlength=5)
+            kind = settle_kind(message.identifier, int(tally[CLASSIC]), int(tally[ENHANCED]), message.checksum)
+            sound = keeps(verdict, kind)
+            if not sound.all():
+                report.rejected["lin_checksum"] += int(np.count_nonzero(~sound))
+                rows, payload = rows[sound], payload[sound]
+        unpacked = unpack(message, payload, batch.length[rows], {column.signal.name for column in columns})
+        time_ns = batch.time_ns[rows]
+        report.decoded += len(rows)
+        truncated = max((one.truncated for one in unpacked.values()), default=0)
+        if truncated:
+            report.rejected["truncated"] += truncated
+        for column in columns:
+            one = unpacked[column.signal.name]
+            if not len(one.value):
+                continue
+            value, valid = one.value, one.valid
+            if column.binding is not None:
+                samples = role_samples(column.binding, column.signal, one)
+                value, valid = samples.value, samples.valid
+            report.samples += len(value)
+            at = time_ns if one.rows is None else time_ns[one.rows]
+            absolute = log.clock.absolute and log.clock.segments[-1].end > DATED_NS
+            yield SignalBatch(column, Path(log.path).name, absolute, at, value, valid, one.raw)
+
+
+def _in_order(paths: Sequence[str | Path]) -> list[str | Path]:
+    """The logs by the date of their first frame, those without a date after them; a file given twice once."""
+    if not paths:
+        raise UsageError("No log is given.", mend="Name at least one log file.")
+    if len(paths) == 1:
+        return list(paths)
+    seen: set[str] = set()
+    dated: list[tuple[int, int, str | Path]] = []
+    undated: list[str | Path] = []
+    for number, path in enumerate(paths):
+        sha256 = hash_of(path)
+        if sha256 in seen:
+            continue
+        seen |= {sha256} - {""}
+        start = _first_instant(path) if sha256 else None
+        if start is None:
+            undated.append(path)
+        else:
+            dated.append((start, number, path))
+    return [path for _, _, path in sorted(dated, key=lambda one: one[:2])] + undated
+
+
+def _first_instant(path: str | Path) -> int | None:
+    """The time of a log's first frame [ns UTC]; None if it knows no date."""
+    with open_log(path, options=ReadOptions(buffer_bytes=1 << 16)) as log:
+        for batch in log.batches():
+            if len(batch):
+                first = int(batch.time_ns[0])
+                return first if log.report.absolute_time and first > DATED_NS else None
+    return None
