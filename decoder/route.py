@@ -97,7 +97,7 @@ class Router:
 
     def route(self, batch: FrameBatch) -> Routed:
         """Sort out what is no data, then find every frame's message."""
-        self._name_lin_channels(batch.channels)
+        batch = self._with_own_channels(batch)
         if self._lin_channels:
             batch = as_lin(batch, self._lin_channels)
         batch = self._data_only(batch)
@@ -105,9 +105,16 @@ class Router:
         self._count(number)
         return Routed(batch, self._target[number])
 
+    def _with_own_channels(self, batch: FrameBatch) -> FrameBatch:
+        """The batch with channels numbered as in `self.channels`: a reader may number each batch's anew."""
+        if batch.channels == self.channels:
+            return batch
+        every = (*self.channels, *(name for name in dict.fromkeys(batch.channels) if name not in self.channels))
+        self._name_lin_channels(every)
+        own = np.array([every.index(name) for name in batch.channels], np.uint16)
+        return replace(batch, channel=own[batch.channel], channels=every)
+
     def _name_lin_channels(self, channels: tuple[str, ...]) -> None:
-        if channels == self.channels:
-            return
         names = {
             kind: {plain_name(name) for bus in self.index.buses if bus.kind == kind for name in bus.channels}
             for kind in ("can", "lin")
