@@ -14,7 +14,7 @@ from decoder.keys import OVERFLOW, KeyTable
 from decoder.lin import CLASSIC, ENHANCED, NEITHER, checksum_verdicts
 from decoder.logs import ReadOptions, open_log
 from decoder.recording import Gap
-from decoder.route import frame_keys, key_parts, kinds_of, take_rows
+from decoder.route import frame_keys, key_parts, kinds_of, take_rows, with_channels
 from decoder.timeline import LogClock, is_dated, place
 from signal_defs.errors import UsageError
 
@@ -116,6 +116,7 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
     frames = 0
     for batch in log.batches():
         clock.absolute = log.report.absolute_time
+        batch = with_channels(batch, channels)  # noqa: PLW2901  # one numbering for the whole log
         channels = batch.channels
         frames += len(batch)
         no_data = (batch.flags & NOT_DATA) != 0

@@ -97,22 +97,15 @@ class Router:
 
     def route(self, batch: FrameBatch) -> Routed:
         """Sort out what is no data, then find every frame's message."""
-        batch = self._with_own_channels(batch)
+        batch = with_channels(batch, self.channels)
+        if batch.channels != self.channels:
+            self._name_lin_channels(batch.channels)
         if self._lin_channels:
             batch = as_lin(batch, self._lin_channels)
         batch = self._data_only(batch)
         number = self._keys.number(frame_keys(batch))
         self._count(number)
         return Routed(batch, self._target[number])
-
-    def _with_own_channels(self, batch: FrameBatch) -> FrameBatch:
-        """The batch with channels numbered as in `self.channels`: a reader may number each batch's anew."""
-        if batch.channels == self.channels:
-            return batch
-        every = (*self.channels, *(name for name in dict.fromkeys(batch.channels) if name not in self.channels))
-        self._name_lin_channels(every)
-        own = np.array([every.index(name) for name in batch.channels], np.uint16)
-        return replace(batch, channel=own[batch.channel], channels=every)
 
     def _name_lin_channels(self, channels: tuple[str, ...]) -> None:
         names = {
@@ -247,6 +240,15 @@ def _kind(flag: Flag) -> str:
         if flag & bit:
             return kind
     return ""
+
+
+def with_channels(batch: FrameBatch, known: tuple[str, ...]) -> FrameBatch:
+    """The batch with its channels numbered as in known, new ones behind: a reader may number each batch's anew."""
+    if batch.channels[: len(known)] == known:
+        return batch
+    every = {name: number for number, name in enumerate(dict.fromkeys((*known, *batch.channels)))}
+    number = np.array([every[name] for name in batch.channels], np.uint16)
+    return replace(batch, channel=number[batch.channel], channels=tuple(every))
 
 
 def take_rows(batch: FrameBatch, keep: BoolArray) -> FrameBatch:

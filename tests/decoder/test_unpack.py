@@ -315,6 +315,7 @@ def test_a_real_database_decodes_as_cantools_decodes_it(external_logs: Path, nam
         width = 8 if layout.length <= 8 else 64
         payload = np.zeros((40, width), np.uint8)
         payload[:, : layout.length] = rng.integers(0, 256, (40, layout.length))
+        payload[:20, :2] = 0
         payload[:20, 0] = np.arange(20)  # multiplexers lie here in most
         got = unpack(layout, payload, np.full(40, layout.length, np.uint8))
         for row in range(40):
