@@ -87,7 +87,7 @@ def main(arguments: list[str] | None = None) -> int:
             raise
         click.echo(
             f"A defect of idlewhy: {type(fault).__name__}: {fault}\n"
-            "Mend: run the same command with --debug before its name's options and report what it prints.",
+            "Mend: run it again as `idlewhy --debug ...` and report what that prints.",
             err=True,
         )
         code = 1

@@ -9,17 +9,45 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from signal_defs.errors import UsageError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from decoder.logs import ReadOptions
 
 LOGS = click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=str))
 PLATFORM = click.option(
     "--platform", "-p", required=True, metavar="ID|FOLDER", help="A known platform's id, or a platform folder."
 )
 JSON = click.option("--json", "json_out", metavar="FILE|-", help="Write the same facts as JSON; - is standard output.")
+
+CSV_COLUMNS = click.option(
+    "--csv-column",
+    "csv_columns",
+    multiple=True,
+    metavar="WHAT=HEADING",
+    help="In a CSV log, the heading of the column that holds time, channel, identifier, data, length or checksum.",
+)
+
+
+def read_options(csv_columns: tuple[str, ...]) -> ReadOptions:
+    """What the options of the command say of the logs. Raises UsageError where one is not WHAT=HEADING."""
+    from decoder.logs import ReadOptions
+
+    pairs = [words.partition("=") for words in csv_columns]
+    for what, equals, heading in pairs:
+        if not (what and equals and heading):
+            raise UsageError(
+                "A CSV column is not named as WHAT=HEADING.",
+                where=f"--csv-column {what}{equals}{heading}",
+                mend="For example --csv-column time=Zeit.",
+            )
+    return ReadOptions(csv_columns={what: heading for what, _, heading in pairs})
 
 
 @contextmanager
@@ -30,7 +58,7 @@ def whole_file(path: str | Path) -> Iterator[Path]:
     """
     target = Path(path)
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        handle, name = tempfile.mkstemp(prefix=".half-", suffix=f"-{target.name}", dir=target.parent)
     except OSError as fault:
         raise UsageError(
             "The result cannot be written.",
@@ -93,6 +121,13 @@ def progress_bar() -> Iterator[Callable[[str, int, int], None] | None]:
 
     with bar:
         yield advance
+
+
+def console() -> Console:
+    """Where tables are printed: standard output, as wide as the terminal, else wide enough that nothing is folded."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else 160)
 
 
 def note(sentence: str) -> None:

@@ -1,0 +1,113 @@
+"""`idlewhy inspect`: what is in a log, without any definitions."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from idlewhy.cli.output import CSV_COLUMNS, JSON, LOGS, console, read_options, write_json
+
+if TYPE_CHECKING:
+    from decoder.inspect import IdentifierSummary, LogInspection
+
+SHOWN_DAMAGE = 10
+
+
+@click.command()
+@LOGS
+@CSV_COLUMNS
+@JSON
+def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str | None) -> None:
+    r"""Say what is in a log: format, buses, identifiers, rates, time span, gaps, errors, damaged parts.
+
+    No definition is needed. A LOG of "-" is standard input.
+
+    \b
+    Example:
+      idlewhy inspect monday.blf
+    """
+    from decoder.inspect import inspect_logs
+
+    inspection = inspect_logs(logs, options=read_options(csv_columns))
+    if json_out:
+        write_json(json_out, {"schema": "idlewhy.inspection/1", "logs": [_as_json(log) for log in inspection.logs]})
+    if json_out != "-":
+        for log in inspection.logs:
+            _show(log)
+
+
+def _as_json(log: LogInspection) -> dict[str, Any]:
+    facts = asdict(log)
+    facts["duration_s"] = log.duration_s
+    return facts
+
+
+def _show(log: LogInspection) -> None:
+    """One log for a person: a few sentences and a table."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    screen = console()
+    screen.print(
+        f"[bold]{escape(log.name)}[/bold]: {log.format}, {log.frames:,} frames in {log.duration_s:,.1f} s{_when(log)}"
+    )
+    for words in _remarks(log):
+        screen.print(f"  {escape(words)}")
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("channel", "identifier", "bus", "frames", "per second", "bytes", "longest pause [s]", "checksum"):
+        table.add_column(
+            heading, justify="right" if heading in {"frames", "per second", "longest pause [s]"} else "left"
+        )
+    for one in log.identifiers:
+        table.add_row(*(escape(cell) for cell in _row(one)))
+    screen.print(table)
+
+
+def _when(log: LogInspection) -> str:
+    if not log.absolute_time:
+        return ", no date in the log"
+    import numpy as np
+
+    start = np.datetime64(log.start_ns, "ns").astype("datetime64[s]")
+    return f", from {start}Z"
+
+
+def _remarks(log: LogInspection) -> list[str]:
+    """What is not as it should be, one line each."""
+    words = list(log.notes)
+    if log.errors:
+        words.append(
+            "no data: " + ", ".join(f"{count:,} {kind.replace('_', ' ')}" for kind, count in log.errors.items())
+        )
+    if log.gaps:
+        longest = max(gap.seconds for gap in log.gaps)
+        words.append(f"{len(log.gaps)} silent stretches of over a second, the longest {longest:,.1f} s")
+    if log.clock_steps_ns:
+        words.append(f"the clock jumped {len(log.clock_steps_ns)} times")
+    if log.skipped:
+        words.append("passed over: " + ", ".join(f"{count:,} {kind}" for kind, count in log.skipped.items()))
+    if log.dropped:
+        words.append("could not be read: " + ", ".join(f"{count:,} {kind}" for kind, count in log.dropped.items()))
+    words += [f"  {damage.where}: {damage.what}" for damage in log.damage[:SHOWN_DAMAGE]]
+    if len(log.damage) > SHOWN_DAMAGE:
+        words.append(f"  and {len(log.damage) - SHOWN_DAMAGE} more places; --json lists them")
+    if log.other_identifiers:
+        words.append(f"{log.other_identifiers:,} frames of further identifiers are not listed")
+    return words
+
+
+def _row(one: IdentifierSummary) -> tuple[str, ...]:
+    width = 8 if one.extended else 2 if one.lin else 3
+    shortest, longest = one.lengths
+    return (
+        one.channel or "-",
+        f"{one.identifier:0{width}X}",
+        "LIN" if one.lin else "CAN FD" if one.fd else "CAN",
+        f"{one.frames:,}",
+        "-" if one.rate_hz is None else f"{one.rate_hz:,.1f}",
+        str(longest) if shortest == longest else f"{shortest}-{longest}",
+        "-" if one.period_max_s is None else f"{one.period_max_s:,.3f}",
+        one.checksum + (f", {one.bad_checksums:,} wrong" if one.bad_checksums else ""),
+    )
