@@ -1,0 +1,58 @@
+"""When was idle-stop refused?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from decoder.frames import Int64Array
+from idle_stop.account import Standstill
+from reports.figures.phases import shade_parking
+from reports.picture import Picture, Row
+from reports.plain import figure_text
+from reports.summary import failing
+from reports.theme import STATES, State, state_of
+from reports.view import View
+
+
+def standstill_band(view: View) -> Picture:
+    """When was idle-stop refused? Each standstill by its outcome over time; parking shaded."""
+    standstills = view.account.standstills
+    present: list[State] = [state for state in STATES if any(state_of(one) == state for one in standstills)]
+    lanes = {state: float(len(present) - 1 - lane) for lane, state in enumerate(present)}
+    row = Row(
+        title=view.say("Outcome of each standstill"),
+        height=40 + 38 * max(len(present), 1),
+        span=(-0.7, max(len(present), 1) - 0.3),
+        labels={lane: STATES[state].sign for state, lane in lanes.items()},
+    )
+    canvas = view.over_time("band", [row], left=40)
+    shade_parking(canvas, view)
+    for state in present:
+        mark = STATES[state]
+        keys = [number for number, one in enumerate(standstills) if state_of(one) == state]
+        canvas.marks(
+            0,
+            view.clock.axis(_decisions([standstills[key] for key in keys])),
+            [lanes[state]] * len(keys),
+            view.say(mark.word),
+            mark,
+            words=[figure_text(sentence(standstills[key], view)) for key in keys],
+            keys=keys,
+            size=13,
+        )
+    return canvas.done()
+
+
+def _decisions(standstills: list[Standstill]) -> Int64Array:
+    return np.array([one.decision_ns for one in standstills], dtype=np.int64)
+
+
+def sentence(standstill: Standstill, view: View) -> str:
+    """One standstill in words: when, how long, its outcome and reasons."""
+    word = view.say(STATES[state_of(standstill)].word)
+    why = view.say.list([failing(reason, view.say) for reason in standstill.reasons])
+    when = view.when(standstill.start_ns)
+    lasted = view.say.duration(standstill.seconds)
+    if why:
+        return view.say("{when}, {lasted}: {word}, {why}", when=when, lasted=lasted, word=word, why=why)
+    return view.say("{when}, {lasted}: {word}", when=when, lasted=lasted, word=word)

@@ -1,0 +1,125 @@
+"""What happened at this standstill?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from decoder.recording import Trace
+from idle_stop.account import Standstill
+from reports.figures.band import sentence
+from reports.picture import Canvas, Picture, Row
+from reports.plain import figure_text
+from reports.summary import quantity
+from reports.theme import GREEN, role_colour
+from reports.thinning import thin
+from reports.view import View, span_of
+from signal_defs.platform import Condition
+
+_BEFORE_NS, _AFTER_NS, _LONGEST_NS = 20_000_000_000, 10_000_000_000, 240_000_000_000
+_POINTS = 120
+_ALWAYS = ("vehicle_speed", "engine_speed", "battery_voltage", "battery_current")
+_MOST = 7
+
+
+def evidence(view: View, number: int) -> Picture:
+    """What happened at this standstill? Signals of its conditions around it, thresholds, the instant of decision."""
+    standstill = view.account.standstills[number]
+    span = _span(standstill)
+    traces = [_trace(role, view) for role in _roles(standstill, view)]
+    shown = [(trace, *thin(trace, _POINTS, span)) for trace in traces if trace is not None]
+    rules = {trace.role: _rules(trace.role, view) for trace, _, _ in shown}
+    rows = [_row(trace, value, rules[trace.role], view) for trace, _, value in shown]
+    canvas = view.over_time(f"standstill-{number}", rows or [_nothing(view)], span, left=52)
+    canvas.span(view.instant(standstill.start_ns), view.instant(min(standstill.end_ns, span[1])), role_colour(""))
+    if standstill.stop_start_ns is not None:
+        end = standstill.stop_end_ns or standstill.end_ns
+        canvas.span(view.instant(standstill.stop_start_ns), view.instant(min(end, span[1])), GREEN)
+    canvas.moment(view.instant(standstill.decision_ns), view.say("decision"))
+    for row, (trace, time, value) in enumerate(shown):
+        _draw(canvas, row, trace, view.clock.axis(np.maximum(time, span[0])), value)
+        for rule in rules[trace.role]:
+            _threshold(canvas, row, rule, trace.unit, view)
+    return canvas.done()
+
+
+def evidence_words(view: View, number: int) -> str:
+    """The same standstill as one sentence, with each failing value and its threshold."""
+    standstill = view.account.standstills[number]
+    words = sentence(standstill, view)
+    details = [
+        view.say(
+            "{condition}: {value} at the decision, threshold {threshold}, not met since {since}",
+            condition=reason.condition,
+            value=quantity(reason.value, reason.unit, view.say),
+            threshold=quantity(reason.threshold, reason.unit, view.say),
+            since=view.when(reason.failing_since_ns),
+        )
+        for reason in standstill.reasons
+    ]
+    if standstill.not_sought_because is not None:
+        details.append(view.say.text(standstill.not_sought_because))
+    if standstill.unknown_conditions:
+        details.append(
+            view.say("Not visible: {names}.", names=view.say.list(list(standstill.unknown_conditions), limit=8))
+        )
+    return ". ".join([words, *details])
+
+
+def _span(standstill: Standstill) -> tuple[int, int]:
+    start = standstill.start_ns - _BEFORE_NS
+    return start, min(standstill.end_ns + _AFTER_NS, start + _LONGEST_NS)
+
+
+def _roles(standstill: Standstill, view: View) -> list[str]:
+    """The roles of its reasons, then what is always shown, then the other conditions' roles; each once."""
+    reasons = [reason.role for reason in standstill.reasons]
+    others = [one.role for one in view.conditions if one.group == "electrical"]
+    return list(dict.fromkeys([*reasons, *_ALWAYS, *others]))[:_MOST]
+
+
+def _trace(role: str, view: View) -> Trace | None:
+    """The role's trace; for state of charge the estimate where the sensor sends none."""
+    found = view.analysis.recording.traces.get(role)
+    if found is not None or role != "battery_soc" or not len(view.estimate.time_ns):
+        return found
+    estimate = view.estimate
+    return Trace(role, "", "%", estimate.time_ns, estimate.soc, np.isfinite(estimate.soc))
+
+
+def _rules(role: str, view: View) -> list[Condition]:
+    return [one for one in view.conditions if one.role == role]
+
+
+def _row(trace: Trace, value: object, rules: list[Condition], view: View) -> Row:
+    name = figure_text(trace.role.replace("_", " "))
+    if trace.unit == "bool":
+        return Row(name, 40, (-0.2, 1.2), {0.0: view.say("no"), 1.0: view.say("yes")})
+    limits = [limit for rule in rules for limit in (rule.at_least, rule.at_most) if limit is not None]
+    unit = trace.unit.replace("degC", "°C")
+    title = f"{name} [{unit}]" if unit else name
+    labels = {float(key): figure_text(word) for key, word in list(trace.labels.items())[:8]}
+    least = {"V": 1.0, "%": 10.0, "A": 10.0, "rpm": 500.0, "km/h": 5.0}.get(trace.unit, 1.0)
+    return Row(title, 84, span_of(np.asarray(value), np.array(limits, dtype=float), least=least, pad=0.12), labels)
+
+
+def _nothing(view: View) -> Row:
+    return Row(view.say("No signal of this standstill was recorded."), 60, (0.0, 1.0), {})
+
+
+def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any) -> None:
+    name = figure_text(trace.role.replace("_", " "))
+    steps = trace.unit in {"bool", ""}
+    unit = "" if steps else " " + trace.unit.replace("degC", "°C")
+    canvas.line(row, at, value, name, role_colour(trace.role), steps=steps, value=f"%{{y:.4~g}}{unit}")
+
+
+def _threshold(canvas: Canvas, row: int, rule: Condition, unit: str, view: View) -> None:
+    name = figure_text(rule.name)
+    if rule.at_least is not None:
+        limit = quantity(rule.at_least, unit, view.say)
+        canvas.level(row, rule.at_least, view.say("{name}: at least {limit}", name=name, limit=limit))
+    elif rule.at_most is not None:
+        limit = quantity(rule.at_most, unit, view.say)
+        canvas.level(row, rule.at_most, view.say("{name}: at most {limit}", name=name, limit=limit))

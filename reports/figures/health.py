@@ -1,0 +1,56 @@
+"""How healthy is the battery?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from estimator.estimate import Figure
+from reports.picture import Picture, Row
+from reports.theme import BLUE, Mark
+from reports.view import View, span_of
+
+# Rule of thumb, from memory, no source: the plateau resistance of a sound battery at 25 °C is about 2.7 V / rating.
+_VOLT_PER_RATING = 2.7
+
+
+def expected_resistance_mohm(view: View) -> float:
+    """What the cold-cranking rating lets expect of the resistance [mOhm]; NaN without a rating."""
+    rating = view.analysis.platform.battery.cold_cranking_a
+    return _VOLT_PER_RATING / rating * 1000 if rating else math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    name: str
+    figure: Figure
+    per: float  # 100 % in the figure's unit
+
+
+def health_against_rating(view: View) -> Picture | None:
+    """How healthy is the battery? Capacity and resistance with their bands, in percent of what the rating says."""
+    estimate, say = view.estimate, view.say
+    scales = [
+        _Scale(say("capacity"), estimate.capacity_ah, view.analysis.platform.battery.capacity_nominal),
+        _Scale(say("resistance"), estimate.resistance_mohm, expected_resistance_mohm(view)),
+    ]
+    scales = [one for one in scales if one.figure.is_known and math.isfinite(one.per)]
+    if not scales:
+        return None
+    places = [float(len(scales) - 1 - number) for number in range(len(scales))]
+    row = Row(say("Against the rating"), 20 + 70 * len(scales), (-0.6, len(scales) - 0.2), dict.fromkeys(places, ""))
+    import numpy as np
+
+    ends = [part / one.per * 100 for one in scales for part in (one.figure.low, one.figure.high, one.figure.value)]
+    low, high = span_of(np.array([*ends, 70.0, 130.0]))
+    canvas = view.over("health", [row], say("Percent of the rating"), (max(low, 0.0), high), left=16)
+    canvas.moment(100.0, "100 %")
+    for one, place in zip(scales, places, strict=True):
+        low, high, value = (part / one.per * 100 for part in (one.figure.low, one.figure.high, one.figure.value))
+        first = place == places[0]
+        canvas.line(0, [low, high], [place, place], say("95 % band"), BLUE, width=5, legend=first, value="%{x:.0f} %")
+        words = [f"{one.name}: {say.number(value)} %"]
+        mark = Mark(BLUE, "diamond", "◆", "estimate")
+        canvas.marks(0, [value], [place], say(mark.word), mark, words=words, size=13, legend=first)
+        canvas.label(0, canvas.layout["xaxis"]["range"][0], place + 0.2, one.name)
+    return canvas.done()

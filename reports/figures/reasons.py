@@ -1,0 +1,46 @@
+"""Why was idle-stop refused?"""
+
+from __future__ import annotations
+
+from reports.picture import Picture, Row
+from reports.plain import figure_text
+from reports.theme import GREY, ORANGE, VERMILLION
+from reports.view import View
+
+
+def reason_bars(view: View) -> Picture:
+    """Why was it refused? Refusals by condition: alone at fault, with others, and those whose cause is not visible."""
+    say, account = view.say, view.account
+    refused = [one for one in account.standstills if one.outcome == "refused"]
+    hidden = sum(not one.reasons for one in refused)
+    counts = sorted(account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))[:12]
+    names = [figure_text(name) for name, _ in counts] + ([say("cause not visible")] if hidden else [])
+    places = [float(len(names) - 1 - number) for number in range(len(names))]
+    most = max([count for _, (count, _, _) in counts] + [hidden, 1])
+    row = Row(
+        title=say("Refused standstills"),
+        height=20 + 52 * max(len(names), 1),
+        span=(-0.6, len(names) - 0.25),
+        labels=dict.fromkeys(places, ""),
+    )
+    canvas = view.over("reasons", [row], say("Standstills"), (0.0, most * 1.05), left=16)
+    alone = [sole for _, (_, sole, _) in counts]
+    together = [count - sole for _, (count, sole, _) in counts]
+    at = places[: len(counts)]
+    words = [_words(name, sole, more, view) for (name, _), sole, more in zip(counts, alone, together, strict=True)]
+    canvas.bars(0, alone, at, say("the only condition not met"), VERMILLION, words=words, width=0.46)
+    canvas.bars(0, together, at, say("not met together with others"), ORANGE, base=alone, words=words, width=0.46)
+    if hidden:
+        sentence = say.many("{n} refusal without a visible cause", "{n} refusals without a visible cause", hidden)
+        canvas.bars(
+            0, [hidden], places[-1:], say("cause not visible"), GREY, hatched=True, words=[sentence], width=0.46
+        )
+    for name, place in zip(names, places, strict=True):
+        canvas.label(0, 0.0, place + 0.23, name)
+    return canvas.done()
+
+
+def _words(name: str, alone: int, together: int, view: View) -> str:
+    return view.say(
+        "{name}: alone {alone}, with others {together}", name=figure_text(name), alone=alone, together=together
+    )

@@ -1,0 +1,104 @@
+"""A page around its parts: templates, style, scripts, and a policy under which nothing else runs or loads."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from markupsafe import Markup
+
+from reports.language import Language
+from reports.packed import script_json
+from reports.plain import css_string, plain
+
+
+@lru_cache
+def _asset(name: str) -> str:
+    return files("reports").joinpath(f"static/{name}").read_text("utf-8")
+
+
+@lru_cache
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("reports", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_harmless,
+    )
+
+
+def _harmless(value: Any) -> Any:
+    """Every string that a template writes loses its hidden signs; what is markup already was made here."""
+    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def render(template: str, *, say: Language, title: str, foot: str, with_pictures: bool = True, **values: Any) -> str:
+    """One self-contained HTML page. title: for the browser and the foot of each printed page. foot: beside it."""
+    scripts = ["page.js"]
+    if with_pictures:
+        scripts.insert(0, "plotly-basic.min.js")
+    texts = [_asset(name) for name in scripts]
+    style = _asset("page.css") + _foot_style(title, foot, say)
+    page: str = (
+        _environment()
+        .get_template(template)
+        .render(
+            say=say,
+            title=title,
+            policy=_policy(texts),
+            style=Markup(style),  # noqa: S704 - our own file, and strings escaped by css_string
+            scripts=[Markup(text) for text in texts],  # noqa: S704 - our own files
+            as_json=_as_json,
+            words=_script_words(say),
+            **values,
+        )
+    )
+    return page
+
+
+def _policy(scripts: list[str]) -> str:
+    """Nothing is loaded from anywhere; only these very scripts run. Plotly sets styles as it draws."""
+    hashes = " ".join(f"'sha256-{_digest(text)}'" for text in scripts)
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _digest(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _foot_style(title: str, foot: str, say: Language) -> str:
+    page, of = css_string(say("Page") + " "), css_string(" / ")
+    return (
+        "@page{"
+        f"@bottom-left{{content:{css_string(title[:80])}}}"
+        f"@bottom-center{{content:{css_string(foot)}}}"
+        f"@bottom-right{{content:{page} counter(page) {of} counter(pages)}}"
+        "}"
+    )
+
+
+def _script_words(say: Language) -> dict[str, str]:
+    """What the script writes, in the reader's language."""
+    return {
+        "csv": say("Save as CSV"),
+        "copy": say("Copy"),
+        "copied": say("Copied"),
+        "sort": say("Sort by {column}", column="%s"),
+        "dark": say("Dark"),
+        "light": say("Light"),
+        "failed": say("This picture could not be drawn for working with; the drawing above shows the same."),
+    }
+
+
+def _as_json(value: Any) -> Markup:
+    return Markup(script_json(value))  # noqa: S704 - script_json escapes

@@ -1,0 +1,140 @@
+"""Part 6: what happens between drives?"""
+
+from __future__ import annotations
+
+import math
+
+from reports.figures.between import drive_balance, parked_current
+from reports.part import Part, Shown
+from reports.table import Cell, Column, Table, number, table, word
+from reports.view import View
+
+
+def between_part(view: View) -> Part:
+    """Rests and their draw; charge returned and drawn by each drive."""
+    say = view.say
+    shown = []
+    parked, balance = parked_current(view), drive_balance(view)
+    if parked is not None:
+        shown.append(
+            Shown(
+                parked,
+                say("Current drawn while parked"),
+                say("Mean over the whole time parked, and once asleep. Far apart: something wakes the vehicle up."),
+                _rests(view),
+            )
+        )
+    if balance is not None:
+        shown.append(
+            Shown(
+                balance,
+                say("Charge of each drive"),
+                say("What each drive put into the battery and took out of it, and what was left over."),
+                _drives(view),
+            )
+        )
+    return Part("between", say("What happens between drives?"), _answer(view), tuple(shown), notes=_notes(view))
+
+
+def _answer(view: View) -> str:
+    say, estimate = view.say, view.estimate
+    drawn = estimate.quiescent_ma
+    known = [one for one in estimate.drives if math.isfinite(one.charged_ah) and math.isfinite(one.discharged_ah)]
+    net = sum(one.charged_ah - one.discharged_ah for one in known)
+    if drawn.is_known:
+        low, high = sorted((abs(drawn.low), abs(drawn.high)))
+        parked = say(
+            "Parked and asleep the vehicle draws {ma:.0f} mA ({low:.0f} to {high:.0f})",
+            ma=abs(drawn.value),
+            low=low,
+            high=high,
+        )
+    else:
+        parked = say("What the vehicle draws while parked is unknown")
+    if not known:
+        return say("{parked}; no drive could be balanced.", parked=parked)
+    if net >= 0:
+        return say("{parked}; the drives put back {net:.1f} Ah more than they took.", parked=parked, net=net)
+    return say("{parked}; the drives took {net:.1f} Ah more than they put back.", parked=parked, net=-net)
+
+
+def _notes(view: View) -> tuple[str, ...]:
+    why = view.estimate.quiescent_ma.unknown
+    notes = [] if why is None else [view.say.text(why)]
+    wakes = sum(len(rest.wake_ups) for rest in view.estimate.rests)
+    if wakes:
+        drawn = sum(wake.charge_ah for rest in view.estimate.rests for wake in rest.wake_ups)
+        notes.append(
+            view.say.many(
+                "The vehicle woke up {n} time while parked and drew {ah:.2f} Ah beyond its sleep level.",
+                "The vehicle woke up {n} times while parked and drew {ah:.2f} Ah beyond its sleep level.",
+                wakes,
+                ah=drawn,
+            )
+        )
+    return tuple(notes)
+
+
+def _rests(view: View) -> Table:
+    say = view.say
+    columns = [
+        Column(say("Start")),
+        Column(say("Length"), "h", numeric=True),
+        Column(say("Voltage at its end"), "V", numeric=True),
+        Column(say("State of charge from it"), "%", numeric=True),
+        Column(say("Mean current"), "mA", numeric=True),
+        Column(say("Asleep"), "mA", numeric=True),
+        Column(say("Wake-ups"), numeric=True),
+        Column(say("Voltage settled")),
+    ]
+    settled = {
+        "settled": say("yes"),
+        "upper": say("no, an upper bound"),
+        "lower": say("no, a lower bound"),
+        "unknown": say("unknown"),
+    }
+    rows = [
+        [
+            Cell(view.when(one.start_ns), view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"),
+            number((one.end_ns - one.start_ns) / 3.6e12, 1, say),
+            number(one.end_v, 2, say),
+            Cell(
+                say.figure(one.soc_from_ocv, 0, "%"),
+                round(one.soc_from_ocv.value, 2) if one.soc_from_ocv.is_known else "",
+            ),
+            number(one.mean_ma, 0, say),
+            number(one.asleep_ma, 0, say),
+            Cell(str(len(one.wake_ups)), len(one.wake_ups)),
+            word(settled[one.settled]),
+        ]
+        for one in view.estimate.rests
+    ]
+    return table("rests", say("All rests"), columns, rows)
+
+
+def _drives(view: View) -> Table:
+    say = view.say
+    columns = [
+        Column(say("Start")),
+        Column(say("Length"), "min", numeric=True),
+        Column(say("Distance"), "km", numeric=True),
+        Column(say("Charged"), "Ah", numeric=True),
+        Column(say("Discharged"), "Ah", numeric=True),
+        Column(say("Net"), "Ah", numeric=True),
+        Column(say("Highest voltage held"), "V", numeric=True),
+        Column(say("Seen"), "%", numeric=True),
+    ]
+    rows = [
+        [
+            Cell(view.when(one.start_ns), view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"),
+            number((one.end_ns - one.start_ns) / 6e10, 0, say),
+            number(one.distance_km, 1, say),
+            number(one.charged_ah, 2, say),
+            number(one.discharged_ah, 2, say),
+            number(one.charged_ah - one.discharged_ah, 2, say),
+            number(one.max_v, 2, say),
+            number(one.coverage * 100, 0, say),
+        ]
+        for one in view.estimate.drives
+    ]
+    return table("drives", say("All drives"), columns, rows)

@@ -1,0 +1,80 @@
+"""Part 4: was the battery full enough?"""
+
+from __future__ import annotations
+
+import math
+
+from reports.figures.charge import charge_over_time, soc_threshold
+from reports.part import Part, Shown
+from reports.table import Cell, Column, Table, number, table
+from reports.view import View
+
+_ROWS = 200
+
+
+def charge_part(view: View) -> Part:
+    """Charge over the recording."""
+    say, estimate = view.say, view.estimate
+    shown = Shown(
+        charge_over_time(view),
+        say("State of charge and voltage over the recording"),
+        say(
+            "The line is estimated from current and rest voltages, looking both ways in time; the true value lies in "
+            "the band 95 times of 100. Its figure is charge left in percent of the capacity the battery has now."
+        ),
+        _table(view),
+    )
+    notes = [say.text(one.unknown) for one in (estimate.soc_start, estimate.soc_min) if one.unknown is not None]
+    return Part(
+        "charge", say("Was the battery full enough?"), _answer(view), (shown,), notes=tuple(dict.fromkeys(notes))
+    )
+
+
+def _answer(view: View) -> str:
+    say, estimate = view.say, view.estimate
+    if not estimate.soc_min.is_known:
+        return say("Unknown: the state of charge could not be estimated from this recording.")
+    lowest, limit = estimate.soc_min, soc_threshold(view)
+    values = {
+        "start": say.figure(estimate.soc_start, 0, "%"),
+        "end": say.figure(estimate.soc_end, 0, "%"),
+        "lowest": say.figure(lowest, 0, "%"),
+        "limit": limit,
+    }
+    if not math.isfinite(limit):
+        return say("The charge went from {start} to {end}, lowest {lowest}.", **values)
+    if lowest.low >= limit:
+        return say("Yes: it never fell below {lowest}; idle-stop asks for {limit:.0f} %.", **values)
+    if lowest.high < limit:
+        return say("No: it fell to {lowest}; idle-stop asks for {limit:.0f} %.", **values)
+    return say("Not certain: it fell to {lowest}, and idle-stop asks for {limit:.0f} %.", **values)
+
+
+def _table(view: View) -> Table:
+    say, estimate = view.say, view.estimate
+    columns = [
+        Column(say("Time")),
+        Column(say("Estimate"), "%", numeric=True),
+        Column(say("low"), "%", numeric=True),
+        Column(say("high"), "%", numeric=True),
+        Column(say("Sensor's own"), "%", numeric=True),
+    ]
+    count = len(estimate.time_ns)
+    chosen = estimate.time_ns[:: max(1, math.ceil(count / _ROWS))]
+    own = view.analysis.recording.traces.get("battery_soc")
+    theirs = own.held(chosen) if own is not None else [math.nan] * len(chosen)
+    places = range(0, count, max(1, math.ceil(count / _ROWS)))
+    rows = [
+        [
+            Cell(view.when(int(at)), view.clock.iso(int(at)) or f"{view.clock.seconds(int(at)):.3f}"),
+            number(float(estimate.soc[place]), 0, say),
+            number(float(estimate.soc_low[place]), 0, say),
+            number(float(estimate.soc_high[place]), 0, say),
+            number(float(sensor), 0, say),
+        ]
+        for at, place, sensor in zip(chosen, places, theirs, strict=True)
+    ]
+    more = ""
+    if len(rows) < count:
+        more = say("Every {n}th value; `idlewhy report --traces` writes all.", n=count // max(len(rows), 1))
+    return table("charge", say("State of charge over the recording"), columns, rows, more)

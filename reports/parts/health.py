@@ -1,0 +1,101 @@
+"""Part 7: how healthy is the battery?"""
+
+from __future__ import annotations
+
+import math
+
+from estimator.estimate import Figure
+from reports.figures.health import expected_resistance_mohm, health_against_rating
+from reports.part import Part, Shown
+from reports.table import Cell, Column, Table, number, table, word
+from reports.view import View
+
+
+def health_part(view: View) -> Part:
+    """Capacity and resistance against the rating; the next cold start."""
+    say = view.say
+    picture = health_against_rating(view)
+    figures = _table(view)
+    shown: tuple[Shown, ...] = ()
+    if picture is not None:
+        caption = say(
+            "100 % is the rating. Capacity: more is better. Resistance: less is better; its 100 % is a rule of thumb, "
+            "2.7 V divided by the cold-cranking current. Below 80 % of capacity or above 150 % of resistance: worn."
+        )
+        shown = (Shown(picture, say("Capacity and resistance against the rating"), caption, figures),)
+    return Part(
+        "health", say("How healthy is the battery?"), _answer(view), shown, () if shown else (figures,), _notes(view)
+    )
+
+
+def _answer(view: View) -> str:
+    say, estimate = view.say, view.estimate
+    if estimate.soh_percent.is_known:
+        capacity = say("it holds {soh} of its rated capacity", soh=say.figure(estimate.soh_percent, 0, "%"))
+    else:
+        capacity = say("its capacity is unknown")
+    if estimate.resistance_mohm.is_known:
+        resistance = say("its resistance is {r}", r=say.figure(estimate.resistance_mohm, 1, "mΩ"))
+    else:
+        resistance = say("its resistance is unknown")
+    if estimate.next_crank_min_v.is_known:
+        dip = say.figure(estimate.next_crank_min_v, 1, "V")
+        cold = estimate.next_crank_temperature_c
+        if math.isfinite(cold):
+            crank = say("the next start at {t:.0f} °C should dip to {dip}", t=cold, dip=dip)
+        else:
+            crank = say("the next start should dip to {dip}", dip=dip)
+    else:
+        crank = say("the dip of the next start cannot be told")
+    sentence = f"{capacity}; {resistance}; {crank}."
+    return sentence[0].upper() + sentence[1:]
+
+
+def _figures(view: View) -> list[tuple[str, Figure, int, str, float]]:
+    """Name, figure, decimals, unit, what the rating says (NaN where it says nothing)."""
+    say, estimate = view.say, view.estimate
+    battery = view.analysis.platform.battery
+    limit = view.analysis.platform.idle_stop.restart_min_v
+    return [
+        (say("Capacity"), estimate.capacity_ah, 0, "Ah", battery.capacity_nominal),
+        (say("Capacity, of the rated"), estimate.soh_percent, 0, "%", 100.0),
+        (say("Resistance at 25 °C"), estimate.resistance_mohm, 1, "mΩ", expected_resistance_mohm(view)),
+        (say("Lowest voltage of the next start"), estimate.next_crank_min_v, 1, "V", limit or math.nan),
+        (say("Charge acceptance"), estimate.charge_acceptance_a_per_ah, 2, "A/Ah", math.nan),
+        (say("Offset of the current sensor"), estimate.current_offset_a, 3, "A", 0.0),
+        (say("Days parked until idle-stop is refused"), estimate.days_to_idle_stop_limit, 0, "d", math.nan),
+        (say("Days parked until a start is unsure"), estimate.days_to_no_start, 0, "d", math.nan),
+    ]
+
+
+def _table(view: View) -> Table:
+    say = view.say
+    columns = [
+        Column(say("Figure")),
+        Column(say("Unit")),
+        Column(say("Value"), numeric=True),
+        Column(say("low"), numeric=True),
+        Column(say("high"), numeric=True),
+        Column(say("Rating or limit"), numeric=True),
+    ]
+    rows = [
+        [
+            word(name),
+            word(unit),
+            number(figure.value, digits, say),
+            number(figure.low, digits, say),
+            number(figure.high, digits, say),
+            number(rating, digits, say) if math.isfinite(rating) else Cell("–", ""),
+        ]
+        for name, figure, digits, unit, rating in _figures(view)
+    ]
+    return table("health", say("Figures of the battery, with their 95 % bands"), columns, rows)
+
+
+def _notes(view: View) -> tuple[str, ...]:
+    """Why a figure is unknown, by its name."""
+    return tuple(
+        view.say("{name} is unknown: {why}", name=name, why=view.say.text(figure.unknown))
+        for name, figure, _, _, _ in _figures(view)
+        if not figure.is_known and figure.unknown is not None
+    )

@@ -1,0 +1,111 @@
+"""Part 5: how did the engine start?"""
+
+from __future__ import annotations
+
+import math
+
+from reports.figures.starts import KINDS, cranks_overlaid, lowest_voltage_by_temperature, resistance_over_time
+from reports.part import Part, Shown
+from reports.table import Cell, Column, Table, number, table
+from reports.view import View
+
+
+def starts_part(view: View) -> Part:
+    """Every crank, laid over each other; dips against temperature; resistance over time."""
+    say, starts = view.say, view.estimate.starts
+    question = say("How did the engine start?")
+    if not starts:
+        return Part("starts", question, say("No start of the engine was seen in this recording."))
+    pictures = (
+        (
+            cranks_overlaid(view),
+            say("Every crank laid over the others"),
+            say(
+                "Voltage and current from just before the starter turns. A sound battery dips less at the same current."
+            ),
+        ),
+        (
+            lowest_voltage_by_temperature(view),
+            say("Lowest voltage against temperature"),
+            say("Cold makes every battery dip deeper; compare starts at the same temperature."),
+        ),
+        (
+            resistance_over_time(view),
+            say("Resistance from start to start"),
+            say("Taken from the change of voltage over the change of current, at 25 °C. Rising: the battery ages."),
+        ),
+    )
+    shown = [Shown(picture, title, caption) for picture, title, caption in pictures if picture is not None]
+    if shown:
+        shown[0] = Shown(shown[0].picture, shown[0].title, shown[0].caption, _table(view))
+        tables: tuple[Table, ...] = ()
+    else:
+        tables = (_table(view),)
+    return Part("starts", question, _answer(view), tuple(shown), tables, _notes(view))
+
+
+def _notes(view: View) -> tuple[str, ...]:
+    slow = sum(not one.resolved for one in view.estimate.starts)
+    if not slow:
+        return ()
+    return (
+        view.say.many(
+            "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
+            "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
+            slow,
+        ),
+    )
+
+
+def _answer(view: View) -> str:
+    say, starts = view.say, view.estimate.starts
+    restarts = sum(one.kind == "restart" for one in starts)
+    dips = [one for one in starts if math.isfinite(one.min_v)]
+    count = say.many("{n} start was seen", "{n} starts were seen", len(starts))
+    by = say.many("{n} of them by idle-stop", "{n} of them by idle-stop", restarts)
+    if not dips:
+        return say("{count}, {by}; the voltage under the starter is unknown.", count=count, by=by)
+    deepest = min(dips, key=lambda one: one.min_v)
+    limit = view.analysis.platform.idle_stop.restart_min_v
+    values = {"count": count, "by": by, "volts": deepest.min_v, "kind": say(KINDS[deepest.kind].word)}
+    if limit is None:
+        return say("{count}, {by}; the lowest voltage observed was {volts:.2f} V ({kind}).", **values)
+    return say(
+        "{count}, {by}; the lowest voltage observed was {volts:.2f} V ({kind}); a restart must keep {limit:.1f} V.",
+        **values,
+        limit=limit,
+    )
+
+
+def _table(view: View) -> Table:
+    say = view.say
+    columns = [
+        Column(say("Time")),
+        Column(say("Kind")),
+        Column(say("Lowest voltage observed"), "V", numeric=True),
+        Column(say("Largest current"), "A", numeric=True),
+        Column(say("Starter on"), "s", numeric=True),
+        Column(say("Until running"), "s", numeric=True),
+        Column(say("Resistance"), "mΩ", numeric=True),
+        Column(say("Temperature"), "°C", numeric=True),
+    ]
+    rows = []
+    for one in view.estimate.starts:
+        mark = KINDS[one.kind]
+        band = one.resistance_mohm
+        value = round(band.value, 3) if band.is_known else ""
+        rows.append(
+            [
+                Cell(
+                    view.when(one.start_ns), view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"
+                ),
+                Cell(f"{mark.sign} {say(mark.word)}", one.kind),
+                number(one.min_v, 2, say),
+                number(one.peak_a, 0, say),
+                number(one.crank_s, 2, say),
+                number(one.to_idle_s, 2, say),
+                Cell(say.figure(band, 1, "").replace("  ", " ").strip(), value),
+                number(one.temperature_c, 0, say),
+            ]
+        )
+    return table("starts", say("All starts"), columns, rows)

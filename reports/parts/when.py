@@ -1,0 +1,115 @@
+"""Part 2: when was idle-stop refused?"""
+
+from __future__ import annotations
+
+from idle_stop.account import Standstill
+from reports.figures.band import standstill_band
+from reports.part import Part, Shown
+from reports.plain import plain
+from reports.summary import failing, quantity, sought
+from reports.table import Cell, Column, Table, number, table, word
+from reports.theme import STATES, state_of
+from reports.view import View
+
+MOST_ROWS = 3000
+
+
+def when_part(view: View) -> Part:
+    """The band over time and the table of standstills."""
+    say = view.say
+    if not view.account.standstills:
+        return Part(
+            "when",
+            say("When was idle-stop refused?"),
+            say("No standstill was seen, so there is nothing to place in time."),
+            notes=tuple(say.text(text) for text in view.account.unknown),
+        )
+    shown = Shown(
+        standstill_band(view),
+        say("Standstills by outcome"),
+        say(
+            "Each sign is one standstill. Point at one, or choose one below, and its signals are shown. Drag over a "
+            "stretch to enlarge it in all pictures over time; double-click shows all. Shaded: parked."
+        ),
+        standstill_table(view),
+    )
+    return Part("when", say("When was idle-stop refused?"), _answer(view), (shown,))
+
+
+def _answer(view: View) -> str:
+    account, say = view.account, view.say
+    idle = sum(one.seconds for one in account.standstills if one.outcome == "refused")
+    stopped = sum(
+        ((one.stop_end_ns or one.end_ns) - one.stop_start_ns) / 1e9
+        for one in account.standstills
+        if one.stop_start_ns is not None
+    )
+    refused = [one for one in account.standstills if one.outcome == "refused"]
+    if not refused:
+        return say(
+            "No standstill was refused; the engine stood still for {stopped} in all.", stopped=say.duration(stopped)
+        )
+    first, last = refused[0], refused[-1]
+    if len(refused) == 1:
+        return say(
+            "The one refusal was at {when}; the engine idled for {idle} there.",
+            when=view.when(first.start_ns),
+            idle=say.duration(idle),
+        )
+    return say(
+        "The first of {n} refusals ({sought} stops were to be expected) was at {first}, the last at {last}; the engine "
+        "idled for {idle} in them.",
+        n=len(refused),
+        sought=sought(account),
+        first=view.when(first.start_ns),
+        last=view.when(last.start_ns),
+        idle=say.duration(idle),
+    )
+
+
+def standstill_table(view: View) -> Table:
+    """One row a standstill."""
+    say = view.say
+    columns = [
+        Column(say("No."), numeric=True),
+        Column(say("Start")),
+        Column(say("Length"), "s", numeric=True),
+        Column(say("Outcome")),
+        Column(say("Ended by")),
+        Column(say("Not met")),
+        Column(say("Value and threshold")),
+        Column(say("Not visible")),
+    ]
+    standstills = view.account.standstills
+    rows = [_row(place, one, view) for place, one in enumerate(standstills[:MOST_ROWS])]
+    left = len(standstills) - len(rows)
+    more = say("{n} further standstills are left out here; analysis.json holds all.", n=left) if left else ""
+    return table("standstills", say("All standstills of the recording"), columns, rows, more)
+
+
+def _row(place: int, one: Standstill, view: View) -> list[Cell]:
+    say = view.say
+    mark = STATES[state_of(one)]
+    ended = {"driver": say("driver"), "system": say("vehicle"), "unknown": "–"}[one.ended_by]
+    against = [
+        say(
+            "{value} against {threshold}",
+            value=quantity(reason.value, reason.unit, say),
+            threshold=quantity(reason.threshold, reason.unit, say),
+        )
+        for reason in one.reasons
+    ]
+    why = [failing(reason, say) for reason in one.reasons]
+    if one.not_sought_because is not None:
+        why.append(say.text(one.not_sought_because))
+    when = view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"
+    return [
+        Cell(str(place + 1), place + 1, key=place),
+        Cell(view.when(one.start_ns), when),
+        number(one.seconds, 0, say),
+        Cell(f"{mark.sign} {say(mark.word)}", one.outcome),
+        word(ended),
+        word("; ".join(why) or "–"),
+        word("; ".join(against) or "–"),
+        word(", ".join(plain(name) for name in one.unknown_conditions) or "–"),
+    ]

@@ -1,0 +1,329 @@
+"""A picture as plotly takes it, in plain values: rows that share one horizontal axis, and what is drawn in them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from reports.theme import FAINT, FONT, INK, Mark
+
+_TITLE = 26  # height above each row for its title [px]
+_FOOT = 58  # below the last row: tick labels and the axis' title [px]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """data, layout: what plotly draws. name: unique on a page. is_time: the horizontal axis is time, linked."""
+
+    name: str
+    data: list[dict[str, Any]]
+    layout: dict[str, Any]
+    is_time: bool = False
+
+    def to_plotly(self) -> Any:
+        """A plotly Figure that its owner may change."""
+        import plotly.graph_objects as go
+
+        return go.Figure(data=self.data, layout=self.layout)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row. title: quantity and unit. height [px]. span: lowest and highest value shown. labels: value -> word."""
+
+    title: str
+    height: int
+    span: tuple[float, float]
+    labels: dict[float, str] = field(default_factory=dict)
+
+
+class Canvas:
+    """Collects what a picture shows; `done()` gives the picture. Rows are numbered from 0, the topmost."""
+
+    def __init__(
+        self,
+        name: str,
+        rows: Sequence[Row],
+        *,
+        x_title: str,
+        x_span: tuple[Any, Any],
+        separators: str = ".,",
+        is_time: bool = False,
+        relative: bool = False,
+        left: int = 56,
+    ) -> None:
+        self.name = name
+        self.is_time = is_time
+        self.data: list[dict[str, Any]] = []
+        self.shapes: list[dict[str, Any]] = []
+        self.notes: list[dict[str, Any]] = []
+        self.layout = _frame(rows, x_title, x_span, is_time=is_time, relative=relative, left=left)
+        self.layout["separators"] = separators
+        for number, row in enumerate(rows):
+            top = self.layout[f"yaxis{_number(number)}"]["domain"][1]
+            self._note(row.title, {"xref": "paper", "x": 0, "xanchor": "left", "xshift": 8 - left}, top, "paper")
+
+    def _note(self, text: str, at: dict[str, Any], y: float, yref: str, yanchor: str = "bottom") -> None:
+        self.notes.append({"text": text, "showarrow": False, "y": y, "yref": yref, "yanchor": yanchor, **at})
+
+    def line(
+        self,
+        row: int,
+        x: Any,
+        y: Any,
+        name: str,
+        colour: str,
+        *,
+        dash: str = "solid",
+        width: float = 1.6,
+        steps: bool = False,
+        value: str = "%{y}",
+        legend: bool = True,
+    ) -> None:
+        """A line. dash: solid, dot or dash. steps: each value holds until the next. value: how the hover writes it."""
+        self.data.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": x,
+                "y": y,
+                "yaxis": f"y{_number(row)}",
+                "name": name,
+                "showlegend": legend,
+                "connectgaps": False,
+                "line": {"color": colour, "width": width, "dash": dash, "shape": "hv" if steps else "linear"},
+                "hovertemplate": f"{name}: {value}<extra></extra>",
+            }
+        )
+
+    def band(self, row: int, x: Any, low: Any, high: Any, name: str, colour: str) -> None:
+        """The area between low and high; where either is NaN there is none."""
+        xs, ys = _outline(np.asarray(x), np.asarray(low, dtype=float), np.asarray(high, dtype=float))
+        self.data.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": xs,
+                "y": ys,
+                "yaxis": f"y{_number(row)}",
+                "name": name,
+                "fill": "toself",
+                "fillcolor": _clear(colour, 0.22),
+                "line": {"color": colour, "width": 0},
+                "hoverinfo": "skip",
+            }
+        )
+
+    def marks(
+        self,
+        row: int,
+        x: Any,
+        y: Any,
+        name: str,
+        mark: Mark,
+        *,
+        words: Sequence[str],
+        keys: Sequence[int] | None = None,
+        size: int = 11,
+        legend: bool = True,
+    ) -> None:
+        """Single points. words: what the hover says of each. keys: a number of each that the page can look up."""
+        trace: dict[str, Any] = {
+            "type": "scatter",
+            "mode": "markers",
+            "x": x,
+            "y": y,
+            "yaxis": f"y{_number(row)}",
+            "name": name,
+            "showlegend": legend,
+            "marker": {"symbol": mark.symbol, "color": mark.colour, "size": size, "line": {"width": 1.4, "color": INK}},
+            "text": list(words),
+            "hovertemplate": "%{text}<extra></extra>",
+        }
+        if mark.symbol.endswith("-open"):
+            trace["marker"]["line"] = {"width": 2.2, "color": mark.colour}
+        if keys is not None:
+            trace["customdata"] = list(keys)
+        self.data.append(trace)
+
+    def bars(
+        self,
+        row: int,
+        values: Sequence[float],
+        at: Sequence[float],
+        name: str,
+        colour: str,
+        *,
+        base: Sequence[float] | None = None,
+        hatched: bool = False,
+        words: Sequence[str] | None = None,
+        upright: bool = False,
+        width: float = 0.62,
+    ) -> None:
+        """Bars, lying unless upright. base: where each begins. hatched: told apart without colour."""
+        along, across = ("y", "x") if upright else ("x", "y")
+        self.data.append(
+            {
+                "type": "bar",
+                "orientation": "v" if upright else "h",
+                along: list(values),
+                across: list(at),
+                "base": list(base) if base is not None else [0.0] * len(values),
+                "width": width,
+                "yaxis": f"y{_number(row)}",
+                "name": name,
+                "marker": {
+                    "color": colour,
+                    "line": {"color": INK, "width": 1},
+                    "pattern": {"shape": "/" if hatched else "", "fgcolor": "#FFFFFF", "size": 7},
+                },
+                "text": list(words) if words is not None else [name] * len(values),
+                "textposition": "none",
+                "hovertemplate": "%{text}<extra></extra>",
+            }
+        )
+
+    def level(self, row: int, y: float, label: str, colour: str = INK, *, below: bool = False) -> None:
+        """A labelled line across the row, for a threshold or a rating."""
+        ref = f"y{_number(row)}"
+        self.shapes.append(
+            {
+                "type": "line",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "yref": ref,
+                "y0": y,
+                "y1": y,
+                "line": {"color": colour, "width": 1.6, "dash": "dash"},
+            }
+        )
+        at = {"xref": "paper", "x": 1, "xanchor": "right"}
+        self._note(label, at, y, ref, "top" if below else "bottom")
+
+    def label(self, row: int, x: Any, y: float, text: str) -> None:
+        """Words in a row, beginning at x and standing on y."""
+        self._note(text, {"xref": "x", "x": x, "xanchor": "left", "xshift": 2}, y, f"y{_number(row)}")
+
+    def moment(self, x: Any, label: str, row: int = 0) -> None:
+        """A labelled vertical line through all rows."""
+        self.shapes.append(
+            {
+                "type": "line",
+                "xref": "x",
+                "x0": x,
+                "x1": x,
+                "yref": "paper",
+                "y0": 0,
+                "y1": 1,
+                "line": {"color": INK, "width": 1.6, "dash": "dot"},
+            }
+        )
+        top = self.layout[f"yaxis{_number(row)}"]["domain"][1]
+        self._note(label, {"xref": "x", "x": x, "xanchor": "left", "xshift": 4}, top, "paper", "top")
+
+    def span(self, x0: Any, x1: Any, colour: str, *, row: int | None = None) -> None:
+        """A shaded stretch, of one row or of all."""
+        domain = [0.0, 1.0] if row is None else self.layout[f"yaxis{_number(row)}"]["domain"]
+        self.shapes.append(
+            {
+                "type": "rect",
+                "layer": "below",
+                "xref": "x",
+                "x0": x0,
+                "x1": x1,
+                "yref": "paper",
+                "y0": domain[0],
+                "y1": domain[1],
+                "fillcolor": _clear(colour, 0.14),
+                "line": {"width": 0},
+            }
+        )
+
+    def done(self) -> Picture:
+        """The picture."""
+        layout = {**self.layout, "shapes": self.shapes, "annotations": self.notes}
+        return Picture(self.name, self.data, layout, self.is_time)
+
+
+def _frame(
+    rows: Sequence[Row], x_title: str, x_span: tuple[Any, Any], *, is_time: bool, relative: bool, left: int
+) -> dict[str, Any]:
+    inner = sum(row.height + _TITLE for row in rows)
+    layout: dict[str, Any] = {
+        "height": inner + _FOOT,
+        "margin": {"l": left, "r": 16, "t": 0, "b": _FOOT, "pad": 0},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": FONT, "size": 13, "color": INK},
+        "hovermode": "closest",
+        "dragmode": "zoom",
+        "showlegend": True,
+        "barmode": "overlay",
+        "xaxis": {
+            "anchor": f"y{_number(len(rows) - 1)}",
+            "range": list(x_span),
+            "title": {"text": x_title, "standoff": 8},
+            "gridcolor": FAINT,
+            "linecolor": INK,
+            "ticks": "outside",
+            "zeroline": False,
+            "automargin": False,
+        },
+    }
+    if is_time:
+        layout["xaxis"] |= {"type": "date", "tickformatstops": _time_formats(relative=relative)}
+    done = 0
+    for number, row in enumerate(rows):
+        high = 1 - (done + _TITLE) / inner
+        done += _TITLE + row.height
+        axis: dict[str, Any] = {
+            "domain": [max(0.0, 1 - done / inner), high],
+            "range": list(row.span),
+            "gridcolor": FAINT,
+            "linecolor": INK,
+            "zeroline": False,
+            "fixedrange": True,
+            "nticks": max(3, row.height // 32),
+        }
+        if row.labels:
+            axis |= {"tickmode": "array", "tickvals": list(row.labels), "ticktext": list(row.labels.values())}
+        layout[f"yaxis{_number(number)}"] = axis
+    return layout
+
+
+def _time_formats(*, relative: bool) -> list[dict[str, Any]]:
+    day = "day %-j" if relative else "%Y-%m-%d"
+    return [
+        {"dtickrange": [None, 1000], "value": f"%H:%M:%S.%L\n{day}"},
+        {"dtickrange": [1000, 60_000], "value": f"%H:%M:%S\n{day}"},
+        {"dtickrange": [60_000, 86_400_000], "value": f"%H:%M\n{day}"},
+        {"dtickrange": [86_400_000, None], "value": day},
+    ]
+
+
+def _number(row: int) -> str:
+    """Plotly's own counting: the first axis has no number, the second is 2."""
+    return "" if row == 0 else str(row + 1)
+
+
+def _clear(colour: str, alpha: float) -> str:
+    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{alpha})"
+
+
+def _outline(x: Any, low: Any, high: Any) -> tuple[Any, Any]:
+    """Closed polygons, one for each stretch without NaN, divided by a NaN."""
+    good = np.isfinite(low) & np.isfinite(high)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], good.astype(np.int8), [0]))))
+    xs: list[Any] = []
+    ys: list[Any] = []
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        xs += [x[start:end], x[start:end][::-1], x[start : start + 1], x[start : start + 1]]
+        ys += [low[start:end], high[start:end][::-1], low[start : start + 1], np.array([np.nan])]
+    if not xs:
+        return x[:0], low[:0]
+    return np.concatenate(xs), np.concatenate(ys)

@@ -1,0 +1,217 @@
+"use strict";
+(() => {
+const one = (query, root = document) => root.querySelector(query);
+const all = (query, root = document) => [...root.querySelectorAll(query)];
+const words = JSON.parse(one("#words").textContent);
+const INK = "#1B2630", FAINT = "#D3D7DB";
+const coarse = matchMedia("(pointer: coarse)").matches;
+
+// ---- columns: base64 to what plotly takes; instants to text without a zone, so that no browser shifts them
+function bytes(text) {
+  return Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer;
+}
+function column(packed) {
+  if (packed.steps === undefined) return packed;
+  const steps = packed.type === "u4" ? new Uint32Array(bytes(packed.steps)) : new Float64Array(bytes(packed.steps));
+  return Array.from(steps, (step) => new Date(packed.first + step).toISOString().slice(0, -1));
+}
+function clothed(text) {
+  const style = getComputedStyle(document.documentElement);
+  const ink = style.getPropertyValue("--ink").trim(), line = style.getPropertyValue("--line").trim();
+  return JSON.parse(text.replaceAll(INK, ink).replaceAll(FAINT, line));
+}
+function unpack(text) {
+  const picture = clothed(text);
+  for (const trace of picture.data) {
+    trace.x = column(trace.x);
+    trace.y = column(trace.y);
+  }
+  if (coarse) picture.layout.dragmode = false;
+  picture.layout.hoverlabel = {font: {size: 13}};
+  return picture;
+}
+
+// ---- pictures: drawn when they come into view; those over time move together
+const options = {displayModeBar: false, responsive: true, doubleClick: "reset+autosize", scrollZoom: false};
+const linked = new Map();
+let shown = null, whole = null, moving = false;
+function draw(holder, text) {
+  const live = one(".live", holder);
+  live.hidden = false;
+  holder.classList.add("is-live");
+  try {
+    const picture = unpack(text);
+    if (picture.time && holder.dataset.name) {
+      whole ??= picture.layout.xaxis.range.slice();
+      if (shown) picture.layout.xaxis.range = shown.slice();
+    }
+    Plotly.react(live, picture.data, picture.layout, options);
+    return [live, picture];
+  } catch (fault) {
+    holder.classList.remove("is-live");
+    live.hidden = true;
+    console.warn(words.failed, fault);
+    return null;
+  }
+}
+function start(holder) {
+  const data = one(":scope > .picture-data", holder);
+  if (!data || holder.dataset.done) return;
+  const drawn = draw(holder, data.textContent);
+  if (!drawn) return;
+  holder.dataset.done = "1";
+  const [live, picture] = drawn;
+  if (picture.time) {
+    linked.set(holder, live);
+    live.on("plotly_relayout", (change) => {
+      if (moving) return;
+      if (change["xaxis.range[0]"] !== undefined) move([change["xaxis.range[0]"], change["xaxis.range[1]"]]);
+      else if (change["xaxis.autorange"] || change["xaxis.range"] === undefined && change["autosize"] === undefined) move(whole);
+    });
+    live.on("plotly_doubleclick", () => { move(whole); return false; });
+  }
+  if (holder.dataset.name === "band") {
+    const point = (event) => {
+      const key = event.points?.[0]?.customdata;
+      if (key !== undefined) choose(String(key));
+    };
+    live.on("plotly_click", point);
+    live.on("plotly_hover", point);
+  }
+}
+async function move(range) {
+  if (!range) return;
+  moving = true;
+  shown = range.slice();
+  await Promise.all([...linked.values()].map((live) => Plotly.relayout(live, {"xaxis.range": range.slice()})));
+  moving = false;
+}
+const asTime = (text) => Date.parse(String(text).replace(" ", "T").replace(/Z?$/, "Z"));
+const asText = (time) => new Date(time).toISOString().slice(0, -1);
+function step(what) {
+  if (!whole) return;
+  if (what === "all") return move(whole);
+  let [low, high] = (shown ?? whole).map(asTime);
+  const width = high - low, middle = (low + high) / 2;
+  const change = {closer: [middle - width / 4, middle + width / 4], wider: [middle - width, middle + width],
+    earlier: [low - width / 2, high - width / 2], later: [low + width / 2, high + width / 2]}[what];
+  return move(change.map(asText));
+}
+const holders = all("figure.picture");
+for (const holder of holders) {
+  const data = one(":scope > .picture-data", holder);
+  if (data && data.textContent.endsWith('"time":true}') && one("#tools")) {
+    const tools = one("#tools").content.cloneNode(true);
+    for (const button of all("button", tools)) button.addEventListener("click", () => { start(holder); step(button.dataset.do); });
+    one("h3", holder).after(tools);
+  }
+}
+const watch = new IntersectionObserver((entries) => {
+  for (const entry of entries) if (entry.isIntersecting) { watch.unobserve(entry.target); start(entry.target); }
+}, {rootMargin: "200px"});
+
+// ---- one standstill, looked at closely
+const select = one("#standstill"), near = one("#picture-evidence");
+let evidence = null;
+function choose(key) {
+  if (!select || select.value === key && near.dataset.key === key) return;
+  evidence ??= JSON.parse(one("#evidence-data").textContent);
+  const entry = evidence[key];
+  if (!entry) return;
+  select.value = key;
+  near.dataset.key = key;
+  one("#evidence-words").textContent = entry.words;
+  draw(near, JSON.stringify(entry.picture));
+}
+if (select) {
+  const go = (by) => {
+    const place = select.selectedIndex + by;
+    if (place >= 0 && place < select.options.length) choose(select.options[place].value);
+  };
+  select.addEventListener("input", () => choose(select.value));
+  select.addEventListener("focus", () => choose(select.value));
+  one("#before").addEventListener("click", () => go(-1));
+  one("#after").addEventListener("click", () => go(1));
+}
+
+// ---- tables: sorted by a click on a heading, saved and copied as CSV
+const raw = (cell) => cell.dataset.raw ?? cell.textContent.trim();
+function quoted(text) {
+  const safe = /^[=+\-@\t\r]/.test(text) && isNaN(Number(text)) ? "'" + text : text;
+  return /[",\n\r]/.test(safe) ? '"' + safe.replaceAll('"', '""') + '"' : safe;
+}
+function csv(table) {
+  return all("tr", table).map((row) => [...row.cells].map((cell) => quoted(raw(cell))).join(",")).join("\r\n") + "\r\n";
+}
+function sortBy(table, place, heading) {
+  const up = heading.getAttribute("aria-sort") !== "ascending";
+  for (const other of all("thead th", table)) other.removeAttribute("aria-sort");
+  heading.setAttribute("aria-sort", up ? "ascending" : "descending");
+  const numeric = heading.classList.contains("number");
+  const value = (row) => {
+    const text = raw(row.cells[place]);
+    return numeric ? (text === "" || isNaN(Number(text)) ? null : Number(text)) : text;
+  };
+  const rows = [...table.tBodies[0].rows].map((row) => [value(row), row]);
+  rows.sort(([a], [b]) => {
+    if (a === null || b === null) return (a === null) - (b === null);
+    return (numeric ? a - b : a.localeCompare(b)) * (up ? 1 : -1);
+  });
+  table.tBodies[0].append(...rows.map(([, row]) => row));
+}
+function button(text, act) {
+  const made = document.createElement("button");
+  made.type = "button";
+  made.textContent = text;
+  made.addEventListener("click", () => act(made));
+  return made;
+}
+function furnish(table) {
+  all("thead th", table).forEach((heading, place) => {
+    const text = heading.textContent;
+    const press = button(text, () => sortBy(table, place, heading));
+    heading.dataset.raw = text;
+    press.title = words.sort.replace("%s", text);
+    heading.replaceChildren(press);
+  });
+  const row = document.createElement("div");
+  row.className = "take";
+  row.append(button(words.csv, () => {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob(["\ufeff" + csv(table)], {type: "text/csv"}));
+    link.download = table.dataset.name + ".csv";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+  }));
+  if (navigator.clipboard) row.append(button(words.copy, async (pressed) => {
+    await navigator.clipboard.writeText(csv(table).replaceAll(",", "\t"));
+    pressed.textContent = words.copied;
+  }));
+  table.parentElement.before(row);
+}
+for (const folded of all("details.numbers")) {
+  folded.addEventListener("toggle", () => {
+    const table = one("table", folded);
+    if (folded.open && !table.dataset.furnished) { table.dataset.furnished = "1"; furnish(table); }
+  });
+}
+
+// ---- dark and light
+const root = document.documentElement, theme = one("#theme"), dark = matchMedia("(prefers-color-scheme: dark)");
+const isDark = () => root.dataset.theme ? root.dataset.theme === "dark" : dark.matches;
+function redress() {
+  if (theme) theme.textContent = isDark() ? words.light : words.dark;
+  for (const holder of holders) if (holder.dataset.done) draw(holder, one(":scope > .picture-data", holder).textContent);
+  if (near?.dataset.key) draw(near, JSON.stringify(evidence[near.dataset.key].picture));
+}
+if (theme) {
+  theme.addEventListener("click", () => { root.dataset.theme = isDark() ? "light" : "dark"; redress(); });
+  dark.addEventListener("change", redress);
+  theme.textContent = isDark() ? words.light : words.dark;
+}
+for (const hidden of all(".needs-script")) hidden.hidden = false;
+const contents = one("#contents");
+if (contents && matchMedia("(min-width: 1100px)").matches) contents.open = true;
+// A browser's print dialogue shows the drawings, not the live pictures: nothing to do here, the style sheet does it.
+requestAnimationFrame(() => setTimeout(() => { for (const holder of holders) watch.observe(holder); }, 0));
+})();

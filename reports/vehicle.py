@@ -1,0 +1,134 @@
+"""The page of one vehicle: ten parts, each one question, in the order a person asks them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from idle_stop.analysis import Analysis
+from reports.figures.evidence import evidence, evidence_words
+from reports.legend import legend_of
+from reports.packed import packed, script_json
+from reports.page import render
+from reports.part import Shown
+from reports.parts.between import between_part
+from reports.parts.charge import charge_part
+from reports.parts.checks import checks_part
+from reports.parts.data import data_part
+from reports.parts.health import health_part
+from reports.parts.origin import origin_part
+from reports.parts.starts import starts_part
+from reports.parts.when import when_part
+from reports.parts.why import why_part
+from reports.plain import plain
+from reports.static_svg import static_svg
+from reports.summary import how_sure, leading, sought, what_first, what_happened
+from reports.theme import STATES, state_of
+from reports.view import View, view_of
+
+_EVIDENCE_BYTES = 1_800_000  # what all evidence pictures of a page may weigh
+_CHOICES = 1500
+
+
+def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
+    """One self-contained HTML page: opens offline, prints, works without script; the same input gives the same bytes.
+
+    Raises UsageError for a language that is not in `reports.language.LANGUAGES`.
+    """
+    view = view_of(analysis, language)
+    say = view.say
+    parts = [when_part(view), why_part(view), charge_part(view), starts_part(view), between_part(view)]
+    parts += [health_part(view), data_part(view), origin_part(view)]
+    checks = checks_part(view)
+    first = next((one for one in checks.findings if one.weight != "note" and one.checks), None)
+    vehicle = plain(analysis.vehicle)
+    return render(
+        "vehicle.html.j2",
+        say=say,
+        title=say("{vehicle}: idle-stop report", vehicle=vehicle),
+        foot=_dates(view),
+        vehicle=vehicle,
+        platform=analysis.platform.title,
+        dates=_dates(view),
+        length=say.duration(analysis.recording.duration_s),
+        happened=what_happened(analysis, say),
+        first_sentence=what_first(analysis, say),
+        sure=how_sure(analysis, say) if leading(analysis) else "",
+        first=first,
+        tallies=_tallies(view),
+        parts=parts,
+        checks=checks,
+        evidence=_evidence(view),
+        drawn=_drawn,
+        legend=legend_of,
+        packed=_packed,
+    )
+
+
+def _dates(view: View) -> str:
+    recording, say = view.analysis.recording, view.say
+    if not view.clock.absolute:
+        return say("date not recorded")
+    start, end = view.clock.day(recording.start_ns, say), view.clock.day(recording.end_ns, say)
+    return start if start == end else say("{start} to {end}", start=start, end=end)
+
+
+def _tallies(view: View) -> list[dict[str, Any]]:
+    """Standstills by state, for the first screen: sign, word, number."""
+    standstills = view.account.standstills
+    rows = []
+    for state, mark in STATES.items():
+        count = sum(state_of(one) == state for one in standstills)
+        if count or (state == "refused" and sought(view.account)):
+            rows.append({"state": state, "sign": mark.sign, "word": view.say(mark.word), "count": count})
+    return rows
+
+
+def _drawn(shown: Shown) -> Markup:
+    return Markup(static_svg(shown.picture, f"{shown.title}. {shown.caption}"))  # noqa: S704 - static_svg escapes
+
+
+def _packed(shown: Shown) -> Markup:
+    return Markup(script_json(packed(shown.picture)))  # noqa: S704 - script_json escapes
+
+
+def _evidence(view: View) -> dict[str, Any] | None:
+    """The standstills to choose from, the pictures of as many as fit, and the one shown first."""
+    standstills = view.account.standstills
+    if not standstills:
+        return None
+    order = sorted(range(len(standstills)), key=lambda place: (_rank(view, place), place))
+    pictures: dict[str, Any] = {}
+    weight = 0
+    for place in order:
+        entry = {"words": evidence_words(view, place), "picture": packed(evidence(view, place))}
+        weight += len(script_json(entry))
+        if pictures and weight > _EVIDENCE_BYTES:
+            break
+        pictures[str(place)] = entry
+    shown = sorted(int(place) for place in pictures)[:_CHOICES]
+    first = order[0]
+    picture = evidence(view, first)
+    words = evidence_words(view, first)
+    return {
+        "first": first,
+        "words": words,
+        "drawn": Markup(static_svg(picture, words)),  # noqa: S704 - static_svg escapes
+        "choices": [(place, _choice(view, place)) for place in shown],
+        "json": Markup(script_json(pictures)),  # noqa: S704 - script_json escapes
+        "left": len(standstills) - len(pictures),
+    }
+
+
+def _rank(view: View, place: int) -> int:
+    """Refusals with a reason first, then ended early, then without one, then the rest."""
+    return {"refused": 0, "cut_short": 1, "hidden": 2, "stopped": 3, "not_sought": 4}[
+        state_of(view.account.standstills[place])
+    ]
+
+
+def _choice(view: View, place: int) -> str:
+    standstill = view.account.standstills[place]
+    mark = STATES[state_of(standstill)]
+    return f"{place + 1}. {view.when(standstill.start_ns)} {mark.sign} {view.say(mark.word)}"
