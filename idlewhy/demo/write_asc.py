@@ -56,7 +56,7 @@ def _lines(frames: FrameBatch, start_ns: int) -> bytes:
         np.where(is_lin[:, None], _text(n, b" L1 "), _text(n, b" 1  ")),
         _leading_blanks(hex_digits(frames.identifier.astype(">u4").view(np.uint8).reshape(-1, 4))),
         suffix,
-        np.where(is_lin[:, None], _text(n, b"       Rx     "), _text(n, b"       Rx   d ")),
+        np.where(is_lin[:, None], _text(n, b" Rx   "), _text(n, b" Rx d ")),
         length,
         data.reshape(n, 24),
         _only(is_lin, _text(n, b"  checksum = ")),

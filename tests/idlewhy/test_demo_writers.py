@@ -90,3 +90,29 @@ def test_all_frames_are_what_our_own_readers_read(frames: FrameBatch, tmp_path: 
     assert not log.report.dropped
     assert np.array_equal(identifier[order], frames.identifier)
     assert np.array_equal(payload[order], frames.payload)
+
+
+def test_asammdf_decodes_the_bus_logging_of_the_mf4_by_the_platforms_own_database(tmp_path: Path) -> None:
+    import asammdf  # type: ignore[import-untyped, unused-ignore]
+
+    import signal_defs
+
+    n = 50
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, 0] = np.arange(n)
+    frames = FrameBatch(
+        START_NS + np.arange(n) * 50_000_000,
+        np.zeros(n, np.uint16),
+        ("can0",),
+        np.full(n, 0x0A0, np.uint32),
+        np.zeros(n, np.uint16),
+        np.full(n, 8, np.uint8),
+        payload,
+    )
+    write_log(tmp_path / "a.mf4", frames)
+    database = Path(signal_defs.__file__).parent / "platforms" / "example-van" / "body.dbc"
+    with asammdf.MDF(tmp_path / "a.mf4") as mdf:
+        decoded = mdf.extract_bus_logging({"CAN": [(str(database), 0)]})
+        # source: body.dbc, Engine.Speed is 0.25 rpm a bit in the first two bytes
+        assert decoded.get("Speed").samples.tolist() == (np.arange(n) * 0.25).tolist()
+        decoded.close()
