@@ -1,4 +1,4 @@
-"""SQLite logs as python-can writes them: one table, messages(ts, arbitration_id, extended, remote, error, dlc, data)."""
+"""SQLite logs as python-can writes them: a table messages(ts, arbitration_id, extended, remote, error, dlc, data)."""
 
 from __future__ import annotations
 
@@ -70,23 +70,24 @@ def _batch(
     flags |= np.array(remote, np.uint16) * np.uint16(Flag.REMOTE)
     flags |= np.array(error, np.uint16) * np.uint16(Flag.ERROR)
     flags |= (size > 8) * np.uint16(Flag.FD)
-    flags, size = flags[true], np.where(flags & Flag.REMOTE, 0, size)[true].astype(np.uint8)
+    length = np.where(flags & Flag.REMOTE, 0, size).astype(np.uint8)[true]
+    flags = flags[true]
     identifier = (number[true] & 0x1FFF_FFFF).astype(np.uint32)
     report.frames += len(identifier)
     keep = is_wanted(identifier, flags, options.wanted)
     if not keep.any():
         return
-    size = size[keep]
-    width = 8 if int(size.max()) <= 8 else 64
+    length = length[keep]
+    width = 8 if int(length.max()) <= 8 else 64
     time_ns = np.rint(time_s[true][keep] * 1e9).astype(np.int64)
     report.absolute_time |= bool(time_ns[0] >= _FIRST_DATE_S * 1e9)
     yield make_batch(
         Columns(
             time_ns,
-            np.full(len(size), NO_CHANNEL, np.uint16),
+            np.full(len(length), NO_CHANNEL, np.uint16),
             identifier[keep],
             flags[keep],
-            size,
-            clear_past(gather(joined, start[true][keep], width), size),
+            length,
+            clear_past(gather(joined, start[true][keep], width), length),
         )
     )
