@@ -115,7 +115,6 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
     channels: tuple[str, ...] = ()
     frames = 0
     for batch in log.batches():
-        clock.absolute = log.report.absolute_time
         batch = with_channels(batch, channels)  # noqa: PLW2901  # one numbering for the whole log
         channels = batch.channels
         frames += len(batch)
@@ -135,7 +134,7 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
         frames=frames,
         start_ns=min((one.start for one in clock.segments), default=0),
         end_ns=max((one.end for one in clock.segments), default=0),
-        absolute_time=bool(clock.segments) and is_dated(clock),
+        absolute_time=is_dated(clock),
         channels=_channel_summaries(channels, identifiers, errors),
         identifiers=identifiers,
         gaps=line.gaps,

@@ -98,7 +98,6 @@ def _read(path: str | Path, sha256: str, index: MessageIndex, collector: Collect
     size = Path(path).stat().st_size if sha256 else 0
     log = ReadLog(str(path), sha256, size, opened.report, Router(index), LogClock())
     for routed, parts in read_routed(log, opened.batches()):
-        log.clock.absolute = opened.report.absolute_time
         collector.add(routed, number, parts)
     return log
 
@@ -144,7 +143,7 @@ def _source(log: ReadLog) -> Source:
         format=report.format,
         bytes=log.size,
         frames=log.frames,
-        absolute_time=bool(log.clock.segments) and is_dated(log.clock),
+        absolute_time=is_dated(log.clock),
         dropped=dict(report.dropped),
         skipped=dict(report.skipped),
         damage=tuple(report.damage),

@@ -18,7 +18,7 @@ from decoder.lin import CLASSIC, ENHANCED, keeps, settle_kind
 from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed
 from decoder.route import MessageIndex, Routed, Router
-from decoder.timeline import DATED_NS, LogClock
+from decoder.timeline import DATED_NS, LogClock, is_dated
 from decoder.unpack import unpack
 from signal_defs.errors import UsageError
 from signal_defs.layout import SignalLayout
@@ -132,7 +132,6 @@ def decode_signals(
         tallies: dict[int, NDArray[np.int64]] = {}
         before = report.frames
         for routed, _ in read_routed(log, opened.batches()):
-            log.clock.absolute = opened.report.absolute_time
             report.frames = before + log.frames
             yield from _decode_batch(routed, log, index, by_target, tallies, report)
         report.rejected.update(log.router.rejected)
@@ -197,7 +196,7 @@ def _decode_batch(
                 value, valid = samples.value, samples.valid
             report.samples += len(value)
             at = time_ns if one.rows is None else time_ns[one.rows]
-            absolute = log.clock.absolute and log.clock.segments[-1].end > DATED_NS
+            absolute = is_dated(log.clock)
             yield SignalBatch(column, Path(log.path).name, absolute, at, value, valid, one.raw)
 
 
@@ -229,5 +228,5 @@ def _first_instant(path: str | Path) -> int | None:
         for batch in log.batches():
             if len(batch):
                 first = int(batch.time_ns[0])
-                return first if log.report.absolute_time and first > DATED_NS else None
+                return first if first > DATED_NS else None
     return None

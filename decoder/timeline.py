@@ -14,7 +14,7 @@ SECOND = 1_000_000_000
 BACKWARDS_NS = SECOND  # frames of several channels may be written this far out of order; common practice, no source
 ABSURD_NS = 366 * 86_400 * SECOND  # no vehicle is logged across a longer silence in one file
 LAST_NS = 4_102_444_800 * SECOND  # 2100-01-01 UTC
-DATED_NS = 631_152_000 * SECOND  # 1990-01-01 UTC: a clock before it was never set
+DATED_NS = 631_152_000 * SECOND  # 1990-01-01 UTC: a time before it counts from a log's start, or was never set
 PAUSE_NS = SECOND  # a stretch without any frame longer than this is told
 MAX_STEPS = 100  # segments of one log; a clock that jumps oftener is held, not followed
 MAX_GAPS = 10_000
@@ -47,9 +47,8 @@ class Part:
 
 @dataclass(slots=True)
 class LogClock:
-    """Follows the clock of one log, batch by batch. absolute: the log knows the date."""
+    """Follows the clock of one log, batch by batch."""
 
-    absolute: bool = False
     segments: list[Segment] = field(default_factory=list)
 
     def outliers(self, time_ns: Int64Array) -> BoolArray | None:
@@ -136,7 +135,7 @@ def place(clocks: Sequence[LogClock]) -> Line:
     """
     steps: set[int] = set()
     notes: list[str] = []
-    dated = [clock for clock in clocks if clock.segments and is_dated(clock)]
+    dated = [clock for clock in clocks if is_dated(clock)]
     undated = [clock for clock in clocks if clock.segments and not is_dated(clock)]
     for clock in clocks:
         steps |= _join_segments(clock)
@@ -159,9 +158,8 @@ def place(clocks: Sequence[LogClock]) -> Line:
 
 
 def is_dated(clock: LogClock) -> bool:
-    """Whether the log knows the date: it says so, and its clock had been set."""
-    longest = max(clock.segments, key=lambda segment: segment.frames)
-    return clock.absolute and longest.end > DATED_NS
+    """Whether the log knows the date: the longest part of it lies after 1990, which no time from a log's start does."""
+    return bool(clock.segments) and max(clock.segments, key=lambda one: one.frames).end > DATED_NS
 
 
 def _start(segment: Segment) -> int:
@@ -189,7 +187,7 @@ def _join_segments(clock: LogClock) -> set[int]:
         own = segments[index]
         apart = own.end < _start(near) or own.start > _end(near)
         far = max(_start(near) - own.end, own.start - _end(near)) > ABSURD_NS
-        if not apart or far or not clock.absolute:
+        if not apart or far or not is_dated(clock):
             own.shift = _start(near) - JOIN_NS - own.end if index < anchor else _end(near) + JOIN_NS - own.start
             own.joined = True
     for index, segment in enumerate(segments):

@@ -340,3 +340,45 @@ def compare_row(oracle: Any, payload: bytes, got: dict[str, Unpacked], row: int)
         if column.raw.ndim == 1:
             assert float(number) == column.value[at] or (np.isnan(number) and np.isnan(column.value[at]))
     return len(expected)
+
+
+@pytest.mark.parametrize("name", ["lin13.ldf", "lin20.ldf", "lin22.ldf", "lin_encoders.ldf", "j2602_1.ldf"])
+def test_a_real_lin_description_decodes_as_ldfparser_decodes_it(external_logs: Path, name: str) -> None:
+    import ldfparser
+
+    from signal_defs.databases import read_database
+
+    path = external_logs / "ldfparser" / name
+    theirs = ldfparser.parse_ldf(path)
+    unconditional = {frame.name for frame in theirs.get_unconditional_frames()}
+    rng = np.random.default_rng(11)
+    compared = 0
+    for layout in read_database(path, "lin"):
+        if layout.name not in unconditional:  # event-triggered and sporadic frames carry others' signals
+            continue
+        oracle = theirs.get_unconditional_frame(layout.name)
+        payload = np.zeros((30, 8), np.uint8)
+        payload[:, : layout.length] = rng.integers(0, 256, (30, layout.length))
+        got = unpack(layout, payload, np.full(30, layout.length, np.uint8))
+        for row in range(30):
+            raws = oracle.decode_raw(bytearray(payload[row, : layout.length].tobytes()))
+            for signal, raw in raws.items():
+                assert got[signal].raw[row].tolist() == raw, signal
+                compared += 1
+                compared += compare_physical(theirs.get_signal(signal), raw, got[signal], row)
+    assert compared > 50
+
+
+def compare_physical(signal: Any, raw: Any, got: Unpacked, row: int) -> int:
+    """Check a physical value; logical values and values without an encoding are no oracle for numbers."""
+    if signal.encoding_type is None or signal.is_array():
+        return 0
+    try:
+        expected = signal.encoding_type.decode(raw, signal)
+    except ValueError:  # ldfparser refuses a value out of every range: so it must not be valid here
+        assert not got.valid[row]
+        return 1
+    if isinstance(expected, float):
+        assert got.value[row] == expected
+        return 1
+    return 0
