@@ -184,11 +184,14 @@ class _Reading:
         if not self.begun or self.block_open:
             self._begin_block(int(written[np.argmax(timed)]))
         if self.relative:
-            settled: Int64Array = self.last_ns + np.cumsum(np.where(timed, written, 0))
+            steps = np.where(timed, written, 0)
+            if float(steps.sum(dtype=np.float64)) > MAX_TIME_NS - self.last_ns:
+                return np.full(len(written), MAX_TIME_NS + 1)
+            settled: Int64Array = self.last_ns + np.cumsum(steps)
             self.last_ns = int(settled[-1])
             return settled
         settled = written + self.origin_ns
-        self.last_ns = int(settled[timed].max())
+        self.last_ns = int(min(settled[timed].max(), MAX_TIME_NS))
         return settled
 
     def _begin_block(self, first_ns: int) -> None:

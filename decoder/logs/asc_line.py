@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from decoder.frames import Flag
 from decoder.logs.lin_identifier import lin_identifier
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS
 
 _TIMED = re.compile(r"\s*(-?)(\d{1,12})[.,](\d{1,9})\s+(\S.*?)\s*", re.DOTALL)
 _CAN = re.compile(
@@ -66,9 +66,9 @@ def parse_event(text: str, base: int) -> Event:
         if text.lstrip().startswith("//"):
             return Event(skipped="comment")
         return Event(dropped="not_a_frame")
-    if match[1]:
-        return Event(dropped="time_out_of_range")
     time_ns = int(match[2]) * 10**9 + int(match[3].ljust(9, "0"))
+    if match[1] or time_ns > MAX_TIME_NS:
+        return Event(dropped="time_out_of_range")
     found = _content(match[4], base)
     if isinstance(found, Frame):
         return Event(time_ns, found)

@@ -79,7 +79,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
 def _without_absurd_times(parts: list[Columns], lines: Lines, report: ReadReport) -> list[Columns]:
     kept = []
     for part in parts:
-        late = part.time_ns > MAX_TIME_NS
+        late = (part.time_ns > MAX_TIME_NS) | (part.time_ns < 0)  # ten digits of seconds may overflow
         if late.any():
             for index in part.index[late].tolist():
                 report.drop("time_out_of_range", f"line {lines.number[index]}")

@@ -62,6 +62,8 @@ def _parse(match: re.Match[str], index: int, channels: Channels, report: ReadRep
     time_ns = parse_time(match["time"], report)
     if isinstance(time_ns, str):
         return time_ns
+    if match["log"] is not None and _XL.match(match["log"], 1):
+        return "can_xl"
     identifier = _identifier(match["identifier"])
     if isinstance(identifier, str):
         return identifier
@@ -130,7 +132,7 @@ def _log_content(text: str) -> tuple[bytes, Flag] | str:
         return (data, Flag(0)) if len(data) <= 8 else "too_many_bytes"
     match = _FD.fullmatch(text)
     if match is None:
-        return "can_xl" if _XL.match(text) else "data_not_hexadecimal"
+        return "data_not_hexadecimal"
     data = bytes.fromhex(match[2].replace(".", ""))
     if len(data) > 64:
         return "too_many_bytes"

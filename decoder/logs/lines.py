@@ -59,44 +59,48 @@ def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int) -> Iter
         while got and used + got < size and (more := stream.readinto(view[MARGIN + used + got : MARGIN + size])):
             got += more
         used += got
-        if at_start and used >= len(_BOM) and text[MARGIN : MARGIN + 3].tobytes() == _BOM:
-            text[MARGIN : MARGIN + 3] = 32
+        begin = MARGIN
+        if at_start and text[MARGIN : MARGIN + len(_BOM)].tobytes() == _BOM:
+            begin += len(_BOM)
         at_start = False
         text[MARGIN + used : 2 * MARGIN + used] = 0
         feeds = np.flatnonzero(text[MARGIN : MARGIN + used] == _NEWLINE) + MARGIN
         if skipping and len(feeds):
-            text[MARGIN : feeds[0]] = 32
+            begin = int(feeds[0]) + 1
+            feeds = feeds[1:]
+            number += 1
             skipping = False
         elif skipping:
             used = 0
         if ended:
             if used and not skipping:
-                yield from _lines(text, feeds, MARGIN + used, number, report)
+                yield from _lines(text, begin, feeds, MARGIN + used, number, report)
             return
-        if not len(feeds):
-            if used >= size:
-                report.drop("line_too_long", f"line {number}")
-                skipping, used = True, 0
-            continue
-        yield from _lines(text, feeds, 0, number, report)
-        number += len(feeds)
-        last = int(feeds[-1]) + 1
-        left = MARGIN + used - last
-        text[MARGIN : MARGIN + left] = text[last : last + left].copy()
+        if len(feeds):
+            yield from _lines(text, begin, feeds, 0, number, report)
+            number += len(feeds)
+            begin = int(feeds[-1]) + 1
+        elif used >= size:
+            report.drop("line_too_long", f"line {number}")
+            skipping, used, begin = True, 0, MARGIN
+        left = MARGIN + used - begin
+        text[MARGIN : MARGIN + left] = text[begin : begin + left].copy()
         used = left
 
 
-def _lines(text: ByteArray, feeds: Int64Array, cut_at: int, number: int, report: ReadReport) -> Iterator[Lines]:
-    """The lines ended by `feeds`, and one more up to `cut_at` if the file ended without a line feed there."""
+def _lines(
+    text: ByteArray, begin: int, feeds: Int64Array, cut_at: int, number: int, report: ReadReport
+) -> Iterator[Lines]:
+    """The lines from `begin` that `feeds` end, and one more up to `cut_at` where the file ended without a line feed."""
     end = feeds
-    begin_of_rest = int(feeds[-1]) + 1 if len(feeds) else MARGIN
+    begin_of_rest = int(feeds[-1]) + 1 if len(feeds) else begin
     cut = cut_at > begin_of_rest
     if cut:
         end = np.append(feeds, cut_at)
     if not len(end):
         return
     start = np.empty_like(end)
-    start[0] = MARGIN
+    start[0] = begin
     start[1:] = end[:-1] + 1
     end = end - (text[end - 1] == _RETURN)
     numbers = np.arange(number, number + len(end))

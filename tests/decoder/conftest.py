@@ -1,0 +1,102 @@
+"""What the tests of log readers share: reading a log from bytes, and frames as plain tuples."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from decoder.frames import Flag, FrameBatch, ReadReport
+from decoder.logs import ReadOptions, open_log
+
+
+@dataclass(frozen=True)
+class Read:
+    """Frames as (time_ns, channel, identifier, flags, data), their checksums, and what the reader said."""
+
+    frames: list[tuple[int, str, int, Flag, bytes]]
+    checksums: list[int]
+    report: ReadReport
+    format: str
+
+    @property
+    def data(self) -> list[bytes]:
+        return [frame[4] for frame in self.frames]
+
+    @property
+    def flags(self) -> list[Flag]:
+        return [frame[3] for frame in self.frames]
+
+    @property
+    def identifiers(self) -> list[int]:
+        return [frame[2] for frame in self.frames]
+
+    @property
+    def channels(self) -> list[str]:
+        return [frame[1] for frame in self.frames]
+
+    @property
+    def times(self) -> list[int]:
+        return [frame[0] for frame in self.frames]
+
+    @property
+    def places(self) -> list[tuple[str, str]]:
+        """Where and what the damage is."""
+        return [(damage.where, damage.what) for damage in self.report.damage]
+
+
+def _frames(batch: FrameBatch) -> list[tuple[int, str, int, Flag, bytes]]:
+    """The rows of a batch; checks on the way what `FrameBatch` promises."""
+    assert batch.payload.shape[1] in {8, 64}
+    assert batch.payload.flags.c_contiguous
+    rows = []
+    for at in range(len(batch)):
+        length = int(batch.length[at])
+        assert not batch.payload[at, length:].any(), "zero past the length"
+        rows.append(
+            (
+                int(batch.time_ns[at]),
+                batch.channels[batch.channel[at]],
+                int(batch.identifier[at]),
+                Flag(int(batch.flags[at])),
+                batch.payload[at, :length].tobytes(),
+            )
+        )
+    return rows
+
+
+def _read(path: Path | str, options: ReadOptions | None) -> Read:
+    log = open_log(path, options=options)
+    frames: list[tuple[int, str, int, Flag, bytes]] = []
+    checksums: list[int] = []
+    for batch in log.batches():
+        frames += _frames(batch)
+        checksums += [-1] * len(batch) if batch.checksum is None else batch.checksum.tolist()
+    if options is None or options.wanted is None:
+        assert log.report.frames == len(frames)
+    return Read(frames, checksums, log.report, log.format)
+
+
+@pytest.fixture(scope="session")
+def read_file() -> Callable[..., Read]:
+    """Read a file whole: read_file(path, options=None)."""
+
+    def read(path: Path | str, options: ReadOptions | None = None) -> Read:
+        return _read(path, options)
+
+    return read
+
+
+@pytest.fixture(scope="session")
+def read_bytes(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Read]:
+    """Write a log and read it: read_bytes(content, name="x.log", options=None)."""
+    folder = tmp_path_factory.mktemp("logs")
+
+    def read(content: bytes, name: str = "x.log", options: ReadOptions | None = None) -> Read:
+        path = folder / name
+        path.write_bytes(content)
+        return _read(path, options)
+
+    return read
