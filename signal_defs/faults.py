@@ -56,7 +56,14 @@ def nearest(word: str, known: Iterable[str], count: int = 3) -> list[str]:
     for name in known:
         by_lower.setdefault(name.lower(), name)
     found = difflib.get_close_matches(word.lower(), by_lower, n=count, cutoff=0.5)
-    return [by_lower[name] for name in found]
+    if not found:
+        return []
+    best = _likeness(word, found[0])
+    return [by_lower[name] for name in found if _likeness(word, name) > best - 0.2]
+
+
+def _likeness(word: str, name: str) -> float:
+    return difflib.SequenceMatcher(None, name, word.lower()).ratio()
 
 
 def suggest(word: str, known: Iterable[str], otherwise: str, count: int = 3) -> str:
