@@ -76,9 +76,13 @@ class LearnedThreshold:
     @property
     def in_file(self) -> float:
         """The platform's level."""
-        level = self.condition.at_least if self.condition.at_least is not None else self.condition.at_most
-        assert level is not None
-        return level
+        return _level(self.condition)
+
+    @property
+    def single_level(self) -> Interval:
+        """Where the level lies if there is only one; inconsistent where one level cannot explain the decisions."""
+        low = max(self.stop_level.low, self.release_level.low)
+        return Interval(low, min(self.stop_level.high, self.release_level.high))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +148,7 @@ def learn_thresholds(cases: Sequence[Decisions]) -> LearnedRules:
     }
     mattered |= {conditions[place].name for sole, _ in causes for place in np.flatnonzero(sole.any(axis=0))}
     seen = [sum(int((case.state[:, place] != UNKNOWN).sum()) for case in cases) for place in range(len(conditions))]
+    refusing = any(not case.stopped.all() for case in cases)  # the battery's line alone shows no refusal
     return LearnedRules(
         thresholds=tuple(
             _learned(cases, [sole[:, place] for sole, _ in causes], place)
@@ -155,7 +160,7 @@ def learn_thresholds(cases: Sequence[Decisions]) -> LearnedRules:
         never_mattered=tuple(
             condition.name
             for place, condition in enumerate(conditions)
-            if seen[place] >= _SHOWN and condition.name not in mattered
+            if refusing and seen[place] >= _SHOWN and condition.name not in mattered
         ),
         never_visible=tuple(condition.name for place, condition in enumerate(conditions) if not seen[place]),
         ignored=ignored,
@@ -250,8 +255,8 @@ def _learned(cases: Sequence[Decisions], sole: Sequence[BoolArray], place: int) 
     condition = cases[0].conditions[place]
     sign = _sign(condition)
     stop_low, stop_high, release_low, release_high = -math.inf, math.inf, -math.inf, math.inf
-    stops = against = 0
-    level = sign * (condition.at_least if condition.at_least is not None else condition.at_most or 0.0)
+    stops = forbidden = unforeseen = 0
+    level = sign * _level(condition)
     step = float(np.nanmin([case.step[place] for case in cases] + [math.inf]))
     slack = step if math.isfinite(step) else 0.0
     for case, mine in zip(cases, sole, strict=True):
@@ -260,73 +265,89 @@ def _learned(cases: Sequence[Decisions], sole: Sequence[BoolArray], place: int) 
         known = case.stopped & np.isfinite(high)
         stops += int(known.sum())
         stop_high = min(stop_high, float(np.min(high[known], initial=math.inf)))
-        against += int((high[known] < level - slack).sum())
-        seen_before = np.maximum.accumulate(np.append(np.False_, case.stopped[:-1]))
-        crossed = mine & seen_before & np.isfinite(worst)
+        forbidden += int((high[known] < level - slack).sum())
+        # A refusal after a stop shows that the condition, met at the stop, has since been crossed.
+        crossed = mine & np.maximum.accumulate(np.append(np.False_, case.stopped[:-1])) & np.isfinite(worst)
         stop_low = max(stop_low, float(np.max(worst[crossed], initial=-math.inf)))
-        against += int((worst[crossed] > level + slack).sum())
-        if condition.for_s <= 0.0:  # else a good value may be refused for being too young
-            release_low = max(release_low, float(np.max(low[mine & np.isfinite(low)], initial=-math.inf)))
+        # Any refusal shows that the condition was not met again yet; one with a duration may just have been too young.
+        failing = mine & np.isfinite(low) & (condition.for_s <= 0.0)
+        release_low = max(release_low, float(np.max(low[failing], initial=-math.inf)))
+        unforeseen += int(
+            ((crossed & (worst > level + slack)) | (failing & (low > level + condition.hysteresis + slack))).sum()
+        )
         back = np.append(np.False_, mine[:-1]) & case.stopped & np.isfinite(highest)
         release_high = min(release_high, float(np.min(highest[back], initial=math.inf)))
+    fit: Fit = "too_little_data"
     refusals = sum(int(mine.sum()) for mine in sole)
-    two_levels = release_low > stop_high + slack  # within a step the signal's own rounding may be all there is
-    if not two_levels:
-        stop_low, stop_high = sorted((max(stop_low, release_low), stop_high))
-        release_low, release_high = stop_low, min(release_high, max(stop_high, stop_low))
-    return _concluded(
-        condition,
-        sign,
-        (stop_low, stop_high, release_low, release_high),
-        has_hysteresis=two_levels,
-        counts=(stops, refusals, against),
-        step=step,
-    )
-
-
-def _concluded(
-    condition: Condition,
-    sign: float,
-    bounds: tuple[float, float, float, float],
-    *,
-    has_hysteresis: bool,
-    counts: tuple[int, int, int],
-    step: float,
-) -> LearnedThreshold:
-    stop_low, stop_high, release_low, release_high = bounds
-    stops, refusals, against = counts
-    level = sign * (condition.at_least if condition.at_least is not None else condition.at_most or 0.0)
-    slack = step if math.isfinite(step) else 0.0
-    fit: Fit
-    if against >= _FEW and level > stop_high + slack:
+    if forbidden >= _FEW:
         fit = "too_strict"
-    elif refusals >= _FEW and level < stop_low - slack:
+    elif unforeseen >= _FEW:
         fit = "too_lax"
     elif refusals and stops:
         fit = "fits"
-    else:
-        fit = "too_little_data"
-    closed = math.isfinite(stop_low) and math.isfinite(stop_high)
-    proposed = level if fit == "fits" else _round_in(stop_low, stop_high) if closed else None
-    if fit == "too_strict" and proposed is None:
-        proposed = stop_high
-    width = None
-    if has_hysteresis and proposed is not None:
-        release = _round_in(release_low, release_high) if math.isfinite(release_high) else release_low
-        width = round(max(release - proposed, 0.0), 6)
+    two_levels = release_low > stop_high + slack  # within a step the signal's own rounding may be all there is
+    bounds = _Bounds(stop_low, stop_high, max(release_low, stop_low), release_high)
+    proposed, width = _proposed(bounds, condition, level, fit, two_levels=two_levels)
     return LearnedThreshold(
         condition=condition,
-        stop_level=_interval(sign, stop_low, stop_high),
-        release_level=_interval(sign, release_low, release_high),
-        has_hysteresis=has_hysteresis,
+        stop_level=_interval(sign, bounds.stop_low, bounds.stop_high),
+        release_level=_interval(sign, bounds.release_low, bounds.release_high),
+        has_hysteresis=two_levels,
         stops=stops,
         refusals=refusals,
-        against_file=max(against, refusals if fit == "too_lax" else 0),
+        against_file=forbidden + unforeseen,
         step=step if math.isfinite(step) else math.nan,
         fit=fit,
         level=None if proposed is None else sign * proposed,
         hysteresis=width,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """Where the two levels lie, turned so that more is better."""
+
+    stop_low: float
+    stop_high: float
+    release_low: float
+    release_high: float
+
+
+def _level(condition: Condition) -> float:
+    """The platform's level of a numeric condition."""
+    level = condition.at_least if condition.at_least is not None else condition.at_most
+    assert level is not None
+    return level
+
+
+def _proposed(
+    bounds: _Bounds, condition: Condition, level: float, fit: Fit, *, two_levels: bool
+) -> tuple[float | None, float | None]:
+    """A level and a hysteresis to propose, turned; None where the data carries none or the platform's may stay.
+
+    Without hysteresis in the platform and in the data one level has to explain both kinds of evidence.
+    """
+    one_level = condition.hysteresis <= 0.0 and not two_levels
+    low = bounds.release_low if one_level else bounds.stop_low
+    proposed: float | None
+    if fit == "fits":
+        proposed = level
+    elif math.isfinite(low) and math.isfinite(bounds.stop_high):
+        proposed = _round_in(low, bounds.stop_high)
+    elif fit == "too_strict":
+        proposed = bounds.stop_high
+    else:
+        proposed = level if fit == "too_lax" else None
+    if one_level or proposed is None or fit == "too_little_data":
+        return proposed, None
+    release = proposed + condition.hysteresis
+    if bounds.release_low <= release <= bounds.release_high:
+        return proposed, condition.hysteresis
+    if math.isfinite(bounds.release_high):
+        release = _round_in(bounds.release_low, bounds.release_high)
+    elif release < bounds.release_low:
+        release = bounds.release_low
+    return proposed, round(max(release - proposed, 0.0), 6)
 
 
 def _interval(sign: float, low: float, high: float) -> Interval:
