@@ -8,13 +8,13 @@ from reports.wording import Wording, check, wording
 # Brake release to running in about 0.4 s: common practice, no source.
 VEHICLE: dict[str, Wording] = {
     "cold_by_design": wording(
-        "Idle-stop is refused while the battery is cold, as designed",
-        "Below its limit of temperature the battery is not asked to restart the engine. That is no fault.",
+        "Idle-stop is refused while battery or engine is cold, as designed",
+        "Below its limits of temperature the vehicle keeps the engine running. That is no fault.",
         (
             check(
-                "Repeat the drive with the battery above 10 °C.",
-                "Idle-stop works: in order. Still refused as cold: compare the sensor's temperature with a "
-                "thermometer at the case after a night's rest.",
+                "Repeat the drive with the engine warm and the battery above 10 °C.",
+                "Idle-stop works: in order. Still refused as cold: compare the temperature shown with a "
+                "thermometer after a night's rest.",
                 10,
                 "road_test",
             ),

@@ -178,7 +178,7 @@ class Canvas:
                 "marker": {
                     "color": colour,
                     "line": {"color": INK, "width": 1},
-                    "pattern": {"shape": "/" if hatched else "", "fgcolor": "#FFFFFF", "size": 7},
+                    "pattern": {"shape": "/" if hatched else "", "bgcolor": colour, "fgcolor": "#FFFFFF", "size": 7},
                 },
                 "text": list(words) if words is not None else [name] * len(values),
                 "textposition": "none",
@@ -227,7 +227,8 @@ class Canvas:
 
     def span(self, x0: Any, x1: Any, colour: str, *, row: int | None = None) -> None:
         """A shaded stretch, of one row or of all."""
-        domain = [0.0, 1.0] if row is None else self.layout[f"yaxis{_number(row)}"]["domain"]
+        top = self.layout["yaxis"]["domain"][1]
+        domain = [0.0, top] if row is None else self.layout[f"yaxis{_number(row)}"]["domain"]
         self.shapes.append(
             {
                 "type": "rect",

@@ -6,6 +6,7 @@ Draws what `reports.picture` makes and no more: lines, filled outlines, points, 
 from __future__ import annotations
 
 import html
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -128,6 +129,9 @@ def _x_ticks(layout: dict[str, Any]) -> list[tuple[Any, str, str]]:
         return list(time_ticks(low, high, 7, relative=relative))
     if "ticktext" in axis:
         return [(at, html.unescape(words), "") for at, words in zip(axis["tickvals"], axis["ticktext"], strict=True)]
+    if "dtick" in axis:
+        places = range(math.ceil(low / axis["dtick"]), math.floor(high / axis["dtick"]) + 1)
+        return [(place * axis["dtick"], str(place * axis["dtick"]), "") for place in places]
     return [(at, words, "") for at, words in number_ticks(low, high, 7)]
 
 
@@ -211,6 +215,7 @@ def _symbol(marker: dict[str, Any], x: float, y: float) -> str:
         "diamond": [(0, -r * 1.3), (r * 1.3, 0), (0, r * 1.3), (-r * 1.3, 0)],
         "triangle-up": [(0, -r * 1.2), (r * 1.1, r * 0.8), (-r * 1.1, r * 0.8)],
         "triangle-down": [(0, r * 1.2), (r * 1.1, -r * 0.8), (-r * 1.1, -r * 0.8)],
+        "x": [((dx - dy) * 0.72, (dx + dy) * 0.72) for dx, dy in _cross(r)],
     }.get(shape, _cross(r))
     points = " ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in corners)
     return f'<polygon points="{points}" {fill} {stroke}/>'

@@ -113,15 +113,17 @@ def what_first(analysis: Analysis, say: Language) -> str:
     return say("Nothing needs to be done.")
 
 
-def how_sure(analysis: Analysis, say: Language) -> str:
-    """How far the leading finding can be trusted; empty where there is none."""
-    finding = leading(analysis)
-    if not finding:
-        return ""
-    title = say.text(wording(finding.code).title)
+def cause(analysis: Analysis, say: Language) -> tuple[str, str]:
+    """What is wrong, or what explains the refusals, and how far that can be trusted; empty where nothing was found."""
+    findings = by_urgency(analysis.findings)
+    if not findings:
+        return "", ""
+    finding = leading(analysis) or findings[0]
     if finding.possible:
-        return say("Possible, not proven: {title}. The first check decides.", title=title)
-    return say("{title}: independent lines of evidence agree.", title=title)
+        sure = say("Possible, not proven: one line of evidence, or something it needs is unknown.")
+    else:
+        sure = say("Well supported: independent lines of evidence agree.")
+    return say.text(wording(finding.code).title), sure
 
 
 def one_line(analysis: Analysis, language: str = "en") -> str:

@@ -23,7 +23,7 @@ from reports.parts.when import when_part
 from reports.parts.why import why_part
 from reports.plain import plain
 from reports.static_svg import static_svg
-from reports.summary import how_sure, leading, sought, what_first, what_happened
+from reports.summary import cause, sought, what_first, what_happened
 from reports.theme import STATES, state_of
 from reports.view import View, view_of
 
@@ -54,7 +54,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         length=say.duration(analysis.recording.duration_s),
         happened=what_happened(analysis, say),
         first_sentence=what_first(analysis, say),
-        sure=how_sure(analysis, say) if leading(analysis) else "",
+        cause=cause(analysis, say),
         first=first,
         tallies=_tallies(view),
         parts=parts,
@@ -122,10 +122,11 @@ def _evidence(view: View) -> dict[str, Any] | None:
 
 
 def _rank(view: View, place: int) -> int:
-    """Refusals with a reason first, then ended early, then without one, then the rest."""
-    return {"refused": 0, "cut_short": 1, "hidden": 2, "stopped": 3, "not_sought": 4}[
-        state_of(view.account.standstills[place])
-    ]
+    """Refusals with one reason first, with several, then ended early, then without one, then the rest."""
+    standstill = view.account.standstills[place]
+    if standstill.outcome == "refused" and len(standstill.reasons) == 1:
+        return 0
+    return {"refused": 1, "cut_short": 2, "hidden": 3, "stopped": 4, "not_sought": 5}[state_of(standstill)]
 
 
 def _choice(view: View, place: int) -> str:

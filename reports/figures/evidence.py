@@ -11,6 +11,7 @@ from idle_stop.account import Standstill
 from reports.figures.band import sentence
 from reports.picture import Canvas, Picture, Row
 from reports.plain import figure_text
+from reports.role_words import role_words
 from reports.summary import quantity
 from reports.theme import GREEN, role_colour
 from reports.thinning import thin
@@ -38,7 +39,7 @@ def evidence(view: View, number: int) -> Picture:
         canvas.span(view.instant(standstill.stop_start_ns), view.instant(min(end, span[1])), GREEN)
     canvas.moment(view.instant(standstill.decision_ns), view.say("decision"))
     for row, (trace, time, value) in enumerate(shown):
-        _draw(canvas, row, trace, view.clock.axis(np.maximum(time, span[0])), value)
+        _draw(canvas, row, trace, view.clock.axis(np.maximum(time, span[0])), value, view)
         for rule in rules[trace.role]:
             _threshold(canvas, row, rule, trace.unit, view)
     return canvas.done()
@@ -50,7 +51,7 @@ def evidence_words(view: View, number: int) -> str:
     words = sentence(standstill, view)
     details = [
         view.say(
-            "{condition}: {value} at the decision, threshold {threshold}, not met since {since}",
+            "At the decision “{condition}” had {value} against {threshold}; not met since {since}",
             condition=reason.condition,
             value=quantity(reason.value, reason.unit, view.say),
             threshold=quantity(reason.threshold, reason.unit, view.say),
@@ -64,7 +65,7 @@ def evidence_words(view: View, number: int) -> str:
         details.append(
             view.say("Not visible: {names}.", names=view.say.list(list(standstill.unknown_conditions), limit=8))
         )
-    return ". ".join([words, *details])
+    return " ".join(line if line.endswith(".") else f"{line}." for line in [words, *details])
 
 
 def _span(standstill: Standstill) -> tuple[int, int]:
@@ -93,7 +94,7 @@ def _rules(role: str, view: View) -> list[Condition]:
 
 
 def _row(trace: Trace, value: object, rules: list[Condition], view: View) -> Row:
-    name = figure_text(trace.role.replace("_", " "))
+    name = figure_text(role_words(trace.role, view.say))
     if trace.unit == "bool":
         return Row(name, 40, (-0.2, 1.2), {0.0: view.say("no"), 1.0: view.say("yes")})
     limits = [limit for rule in rules for limit in (rule.at_least, rule.at_most) if limit is not None]
@@ -108,8 +109,8 @@ def _nothing(view: View) -> Row:
     return Row(view.say("No signal of this standstill was recorded."), 60, (0.0, 1.0), {})
 
 
-def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any) -> None:
-    name = figure_text(trace.role.replace("_", " "))
+def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any, view: View) -> None:
+    name = figure_text(role_words(trace.role, view.say))
     steps = trace.unit in {"bool", ""}
     unit = "" if steps else " " + trace.unit.replace("degC", "°C")
     canvas.line(row, at, value, name, role_colour(trace.role), steps=steps, value=f"%{{y:.4~g}}{unit}")

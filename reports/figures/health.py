@@ -31,8 +31,10 @@ def health_against_rating(view: View) -> Picture | None:
     """How healthy is the battery? Capacity and resistance with their bands, in percent of what the rating says."""
     estimate, say = view.estimate, view.say
     scales = [
-        _Scale(say("capacity"), estimate.capacity_ah, view.analysis.platform.battery.capacity_nominal),
-        _Scale(say("resistance"), estimate.resistance_mohm, expected_resistance_mohm(view)),
+        _Scale(
+            say("capacity (worn below 80 %)"), estimate.capacity_ah, view.analysis.platform.battery.capacity_nominal
+        ),
+        _Scale(say("resistance (high above 150 %)"), estimate.resistance_mohm, expected_resistance_mohm(view)),
     ]
     scales = [one for one in scales if one.figure.is_known and math.isfinite(one.per)]
     if not scales:

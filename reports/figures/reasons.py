@@ -24,6 +24,7 @@ def reason_bars(view: View) -> Picture:
         labels=dict.fromkeys(places, ""),
     )
     canvas = view.over("reasons", [row], say("Standstills"), (0.0, most * 1.05), left=16)
+    canvas.layout["xaxis"] |= {"tickformat": "d", "dtick": max(1, round(most / 8))}
     alone = [sole for _, (_, sole, _) in counts]
     together = [count - sole for _, (count, sole, _) in counts]
     at = places[: len(counts)]

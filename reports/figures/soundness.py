@@ -7,16 +7,20 @@ import numpy as np
 from decoder.recording import Trace
 from reports.picture import Picture, Row
 from reports.plain import figure_text
+from reports.role_words import role_words
 from reports.theme import BLUE, VERMILLION, Mark
 from reports.view import View
+from signal_defs.roles import REQUIRED_ROLES
 
 _LANE = 24
+_MOST = 30
 
 
 def signal_coverage(view: View) -> Picture | None:
     """How sound is the data? Where each signal has valid samples; gaps stay empty; clock steps are marked."""
     recording = view.analysis.recording
-    roles = sorted(recording.traces)
+    telling = {*REQUIRED_ROLES, "engine_speed", "vehicle_speed", *(one.role for one in view.conditions)}
+    roles = [role for role in sorted(recording.traces) if role in telling or _has_gap(recording.traces[role])][:_MOST]
     missing = [role for role in recording.faults.never_seen if role not in recording.traces]
     lanes = [*roles, *missing]
     if not lanes:
@@ -26,23 +30,42 @@ def signal_coverage(view: View) -> Picture | None:
         view.say("Signals"), _LANE * len(lanes) + 16, (-0.8, len(lanes) - 0.2), dict.fromkeys(places.values(), "")
     )
     canvas = view.over_time("coverage", [row], left=16)
+    names = {role: figure_text(role_words(role, view.say)) for role in lanes}
     for number, role in enumerate(roles):
         ends = _stretches(recording.traces[role])
         name = view.say("valid samples")
         y = np.where(np.arange(len(ends)) % 3 == 2, np.nan, places[role] - 0.25)
-        canvas.line(0, view.clock.axis(ends), y, name, BLUE, width=5, legend=number == 0, value=figure_text(role))
+        canvas.line(
+            0,
+            view.clock.axis(ends),
+            y,
+            name,
+            BLUE,
+            width=5,
+            legend=number == 0,
+            value=names[role],
+        )
     start = view.instant(recording.start_ns)
     for role in lanes:
-        canvas.label(0, start, places[role] - 0.2, figure_text(role.replace("_", " ")))
+        canvas.label(0, start, places[role] - 0.2, names[role])
     if missing:
         mark = Mark(VERMILLION, "x", "✖", "never seen")
         heights = [places[role] - 0.25 for role in missing]
         canvas.marks(
-            0, [start] * len(missing), heights, view.say(mark.word), mark, words=[figure_text(role) for role in missing]
+            0,
+            [start] * len(missing),
+            heights,
+            view.say(mark.word),
+            mark,
+            words=[names[role] for role in missing],
         )
     for step in recording.faults.clock_steps_ns[:20]:
         canvas.moment(view.instant(step), view.say("clock step"))
     return canvas.done()
+
+
+def _has_gap(trace: Trace) -> bool:
+    return not trace.valid.all() or bool((np.diff(trace.time_ns) > trace.stale_after_s * 1e9).any())
 
 
 def _stretches(trace: Trace) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:

@@ -20,7 +20,10 @@ def between_part(view: View) -> Part:
             Shown(
                 parked,
                 say("Current drawn while parked"),
-                say("Mean over the whole time parked, and once asleep. Far apart: something wakes the vehicle up."),
+                say(
+                    "Mean over the whole time parked (rests of 2 h and more), and once asleep. Far apart: something "
+                    "wakes the vehicle up, or it falls asleep late."
+                ),
                 _rests(view),
             )
         )
@@ -40,22 +43,27 @@ def _answer(view: View) -> str:
     say, estimate = view.say, view.estimate
     drawn = estimate.quiescent_ma
     known = [one for one in estimate.drives if math.isfinite(one.charged_ah) and math.isfinite(one.discharged_ah)]
-    net = sum(one.charged_ah - one.discharged_ah for one in known)
     if drawn.is_known:
-        low, high = sorted((abs(drawn.low), abs(drawn.high)))
         parked = say(
             "Parked and asleep the vehicle draws {ma:.0f} mA ({low:.0f} to {high:.0f})",
-            ma=abs(drawn.value),
-            low=low,
-            high=high,
+            ma=max(-drawn.value, 0.0),
+            low=max(-drawn.high, 0.0),
+            high=max(-drawn.low, 0.0),
         )
     else:
         parked = say("What the vehicle draws while parked is unknown")
     if not known:
         return say("{parked}; no drive could be balanced.", parked=parked)
-    if net >= 0:
-        return say("{parked}; the drives put back {net:.1f} Ah more than they took.", parked=parked, net=net)
-    return say("{parked}; the drives took {net:.1f} Ah more than they put back.", parked=parked, net=-net)
+    net = sum(one.charged_ah - one.discharged_ah for one in known)
+    between = estimate.charged_ah - estimate.discharged_ah - net
+    if not math.isfinite(between):
+        return say("{parked}; the drives left {net:+.1f} Ah in the battery.", parked=parked, net=net)
+    return say(
+        "{parked}; the drives changed its charge by {net:+.1f} Ah, the time between them by {between:+.1f} Ah.",
+        parked=parked,
+        net=net,
+        between=between,
+    )
 
 
 def _notes(view: View) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reports.figures.soundness import signal_coverage
 from reports.part import Part, Shown
-from reports.plain import plain
+from reports.role_words import role_words
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
 
@@ -42,7 +42,7 @@ def _answer(view: View) -> str:
     if faults.clock_steps_ns:
         parts.append(say.many("{n} clock step", "{n} clock steps", len(faults.clock_steps_ns)))
     if missing:
-        parts.append(say("never seen: {names}", names=say.list([plain(role.replace("_", " ")) for role in missing])))
+        parts.append(say("never seen: {names}", names=say.list([role_words(role, say) for role in missing])))
     return "; ".join(parts) + "."
 
 
@@ -63,7 +63,7 @@ def _signals(view: View) -> Table:
         bad = int((~trace.valid).sum())
         rows.append(
             [
-                word(role.replace("_", " ")),
+                word(role_words(role, say)),
                 word(trace.source),
                 number(len(trace), 0, say),
                 number(bad, 0, say),
@@ -73,7 +73,7 @@ def _signals(view: View) -> Table:
             ]
         )
     rows += [
-        [word(role.replace("_", " ")), word(say("never seen")), Cell("0", 0), *[Cell("–", "")] * 4]
+        [word(role_words(role, say)), word(say("never seen")), Cell("0", 0), *[Cell("–", "")] * 4]
         for role in recording.faults.never_seen
         if role not in recording.traces
     ]
@@ -85,7 +85,7 @@ def _faults(view: View) -> Table:
     dash = Cell("–", "")
     rows = _unread(view)
     rows += [[word(say("clock step")), word(view.when(step)), Cell("1", 1)] for step in faults.clock_steps_ns[:_MOST]]
-    rows += [[word(say("value never changes")), word(role.replace("_", " ")), dash] for role in faults.frozen]
+    rows += [[word(say("value never changes")), word(role_words(role, say)), dash] for role in faults.frozen]
     if faults.response_error_edges:
         count = number(faults.response_error_edges, 0, say)
         rows.append([word(say("sensor reports an error of its own frame")), word(""), count])

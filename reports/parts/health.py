@@ -20,7 +20,7 @@ def health_part(view: View) -> Part:
     if picture is not None:
         caption = say(
             "100 % is the rating. Capacity: more is better. Resistance: less is better; its 100 % is a rule of thumb, "
-            "2.7 V divided by the cold-cranking current. Below 80 % of capacity or above 150 % of resistance: worn."
+            "2.7 V divided by the cold-cranking current, and only a band wholly above 150 % counts as high."
         )
         shown = (Shown(picture, say("Capacity and resistance against the rating"), caption, figures),)
     return Part(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import PackageNotFoundError, version
 
 from reports.part import Part
+from reports.role_words import role_words
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
 
@@ -74,7 +75,16 @@ def _rules(view: View) -> Table:
         else:
             must = str(one.equals)
         scope = {"stop": say("stop"), "restart": say("restart"), "both": say("both")}[one.applies_to]
-        rows.append([word(one.name), word(one.group), word(one.role), word(must), word(scope), word(one.source or "–")])
+        rows.append(
+            [
+                word(one.name),
+                word(say(one.group)),
+                word(role_words(one.role, say)),
+                word(must),
+                word(scope),
+                word(one.source or "–"),
+            ]
+        )
     return table("rules", say("Conditions for idle-stop, as the platform gives them"), columns, rows)
 
 
