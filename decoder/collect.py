@@ -62,10 +62,12 @@ class Collector:
 
     def __post_init__(self) -> None:
         bus_numbers = {bus.name: number for number, bus in enumerate(self.index.buses)}
-        numbers = {(one.bus, one.message.name): at for at, one in reversed(list(enumerate(self.index.targets)))}
-        for role, binding in self.bindings.items():
-            target = numbers[bus_numbers[binding.bus], binding.message]
-            self._roles.setdefault(target, []).append(role)
+        for target, one in enumerate(self.index.targets):  # several may have one name, for several identifiers
+            names = {signal.name for signal in one.message.signals}
+            for role, binding in self.bindings.items():
+                same = bus_numbers[binding.bus] == one.bus and binding.message == one.message.name
+                if same and binding.signal in names:
+                    self._roles.setdefault(target, []).append(role)
         self._needed = sorted(self._roles)
         self.pieces = {target: [] for target in self._needed}
         # target -> its place among the needed; the last place is for all others, UNKNOWN (-1) among them

@@ -73,6 +73,10 @@ def _merge_message(
         if not len(times):
             continue
         decoded[slice(None) if rows is None else rows] = True
+        if role in merged.traces:  # a message of the same name on another identifier
+            before = merged.traces[role]
+            times = np.concatenate([before.time_ns, times])
+            value, valid = np.concatenate([before.value, value]), np.concatenate([before.valid, valid])
         if (times[1:] < times[:-1]).any():
             order = np.argsort(times, kind="stable")
             value, valid, times = value[order], valid[order], times[order]

@@ -148,9 +148,11 @@ def _by_target(index: MessageIndex, columns: Sequence[Column]) -> dict[int, list
         wanted.setdefault((column.bus, column.message), []).append(column)
     found: dict[int, list[Column]] = {}
     for number, target in enumerate(index.targets):
-        own = wanted.pop((index.buses[target.bus].name, target.message.name), None)
-        if own:
-            found[number] = own
+        names = {signal.name for signal in target.message.signals}
+        own = wanted.get((index.buses[target.bus].name, target.message.name), ())
+        fitting = [column for column in own if column.signal.name in names]
+        if fitting:  # a database may define a message of one name for several identifiers
+            found[number] = fitting
     return found
 
 
@@ -192,7 +194,7 @@ def _decode_batch(
                 continue
             value, valid = one.value, one.valid
             if column.binding is not None:
-                samples = role_samples(column.binding, column.signal, one)
+                samples = role_samples(column.binding, message.signal(column.signal.name), one)
                 value, valid = samples.value, samples.valid
             report.samples += len(value)
             at = time_ns if one.rows is None else time_ns[one.rows]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -264,6 +265,15 @@ def test_of_several_senders_of_a_group_the_defined_one_is_taken(tmp_path: Path) 
     got = record([write(tmp_path / "a.log", *lines)], truck())
     assert got.traces["engine_speed"].value.tolist() == [720.0]
     assert got.faults.rejected == {"other_sender": 3}
+
+
+def test_a_message_that_the_database_defines_for_two_identifiers_is_one(tmp_path: Path) -> None:
+    twice = replace(platform(), buses=(Bus("body", "can", (), (ENGINE, replace(ENGINE, identifier=0x110), DOORS)),))
+    twice = replace(twice, bindings={role: one for role, one in platform().bindings.items() if one.bus == "body"})
+    lines = [line(T + n, "can0", ("100", "110")[n % 2], engine(800 + n)) for n in range(6)]
+    got = record([write(tmp_path / "a.log", *lines)], twice)
+    assert got.traces["engine_speed"].value.tolist() == [800, 801, 802, 803, 804, 805]
+    assert got.frames_decoded == 6
 
 
 # ---------------------------------------------------------------- several logs
