@@ -47,9 +47,10 @@ class Part:
 
 @dataclass(slots=True)
 class LogClock:
-    """Follows the clock of one log, batch by batch."""
+    """Follows the clock of one log, batch by batch. last: time of the last frame [ns]."""
 
     segments: list[Segment] = field(default_factory=list)
+    last: int = 0
 
     def outliers(self, time_ns: Int64Array) -> BoolArray | None:
         """Frames whose time lies far off between neighbours that fit each other; None if there are none."""
@@ -62,7 +63,7 @@ class LogClock:
             across = time_ns[2:] - time_ns[:-2]
             wild[1:-1] |= jump[:-1] & jump[1:] & (across >= -BACKWARDS_NS) & (across <= ABSURD_NS)
         if self.segments and len(time_ns) > 1 and jump[0]:
-            before = time_ns[1] - self.segments[-1].end
+            before = time_ns[1] - self.last
             wild[0] |= -BACKWARDS_NS <= before <= ABSURD_NS
         return wild if wild.any() else None
 
@@ -72,34 +73,23 @@ class LogClock:
             return []
         step = np.diff(time_ns)
         breaks: list[int] = []
-        if step.min(initial=0) < 0 or step.max(initial=0) > ABSURD_NS:
-            breaks = self._breaks(time_ns, step)
+        if step.min(initial=0) < -BACKWARDS_NS or step.max(initial=0) > ABSURD_NS:
+            jumps = np.flatnonzero((step < -BACKWARDS_NS) | (step > ABSURD_NS)) + 1
+            breaks = jumps[:MAX_STEPS].tolist()
         parts: list[Part] = []
         for first, last in zip([0, *breaks], [*breaks, len(time_ns)], strict=True):
             span = time_ns[first:last]
             if not self.segments or (self._jumps(int(span[0])) and len(self.segments) < MAX_STEPS):
                 self.segments.append(Segment(int(span[0]), int(span[0])))
             self._extend(self.segments[-1], span)
+            self.last = int(span[-1])
             parts.append(Part(first, last, len(self.segments) - 1))
         return parts
 
     def _jumps(self, time: int) -> bool:
         """Whether the clock would jump if the next frame had that time."""
-        step = time - self.segments[-1].end
+        step = time - self.last
         return step < -BACKWARDS_NS or step > ABSURD_NS
-
-    def _breaks(self, time_ns: Int64Array, step: Int64Array) -> list[int]:
-        """Rows where the clock has jumped, back behind all that the running part has seen or absurdly far ahead."""
-        breaks: list[int] = []
-        candidates = np.flatnonzero((step < -BACKWARDS_NS) | (step > ABSURD_NS)) + 1
-        for row in candidates.tolist():
-            if len(breaks) + len(self.segments) >= MAX_STEPS:
-                break
-            first = breaks[-1] if breaks else 0
-            high = int(time_ns[first:row].max())
-            if int(time_ns[row]) - high < -BACKWARDS_NS or int(step[row - 1]) > ABSURD_NS:
-                breaks.append(row)
-        return breaks
 
     @staticmethod
     def _extend(segment: Segment, span: Int64Array) -> None:
