@@ -13,10 +13,11 @@ from typing import BinaryIO, cast
 
 import numpy as np
 
-from decoder.frames import FrameBatch, Int64Array, ReadReport
+from decoder.frames import BoolArray, ByteArray, FrameBatch, Int64Array, ReadReport
 from decoder.logs.blf_chain import Chain, find_chain
 from decoder.logs.blf_frames import frames_of
-from decoder.logs.blf_objects import CONTAINER, plausible_sizes
+from decoder.logs.blf_objects import CONTAINER, HEADER_END, plausible_sizes
+from decoder.logs.frame_columns import gather
 from decoder.logs.source import LogStream, ReadOptions
 
 FORMAT = "blf"
@@ -140,30 +141,37 @@ def _pieces(
         chain = find_chain(data, sizes, largest=_LARGEST_CONTAINER, final=final, patient=True)
         for start, _ in chain.gaps:
             report.drop("unreadable_bytes", f"byte {base + start}", -1)
-        yield from _split(buffer, base, chain, report)
+        yield from _split(buffer, base, chain, _is_container(data, chain), report)
         buffer, base = buffer[chain.consumed :], base + chain.consumed
 
 
-def _split(buffer: bytes, base: int, chain: Chain, report: ReadReport) -> Iterator[_Piece]:
+def _is_container(data: ByteArray, chain: Chain) -> BoolArray:
+    """Which objects are containers. Only their header ends after 16 bytes: if one says another type, it is damaged."""
+    header = gather(data, chain.position + 4, 2).view("<u2")[:, 0]
+    result: BoolArray = (chain.kind == CONTAINER) | (header == HEADER_END)
+    return result
+
+
+def _split(buffer: bytes, base: int, chain: Chain, is_container: BoolArray, report: ReadReport) -> Iterator[_Piece]:
     position, extent = chain.position.tolist(), chain.extent.tolist()
     sizeless = set(chain.sizeless.tolist())
-    containers = np.flatnonzero(chain.kind == CONTAINER).tolist()
+    containers = np.flatnonzero(is_container).tolist()
     done = 0
     for row in [*containers, len(position)]:
         if row > done:
             yield _Piece(buffer[position[done] : extent[row - 1]], base + position[done])
         if row < len(position):
             place = base + position[row]
-            if row in sizeless:
+            if row in sizeless or chain.kind[row] != CONTAINER:
                 report.drop("damaged_record", f"byte {place}")
             yield _unpack(buffer[position[row] : extent[row]], place, report, whole=row not in sizeless)
         done = row + 1
     if chain.cut >= 0:
         rest = buffer[chain.cut :]
         place = base + chain.cut
-        is_container = int.from_bytes(rest[12:16], "little") == CONTAINER
+        holds_objects = int.from_bytes(rest[12:16], "little") == CONTAINER
         report.drop("cut_off", f"byte {place}", -1)
-        yield _unpack(rest, place, report, whole=False) if is_container else _Piece(rest, place)
+        yield _unpack(rest, place, report, whole=False) if holds_objects else _Piece(rest, place)
 
 
 def _unpack(container: bytes, place: int, report: ReadReport, *, whole: bool) -> _Piece:
@@ -185,6 +193,7 @@ def _unpack(container: bytes, place: int, report: ReadReport, *, whole: bool) ->
     if not ended and whole:
         kind = "container_too_large" if len(data) > _LARGEST_CONTAINER else "damaged_container"
         report.drop(kind, f"byte {place}", -1)
+        return _Piece(b"", place, breaks=True)
     return _Piece(data[:_LARGEST_CONTAINER], place, breaks=not ended)
 
 

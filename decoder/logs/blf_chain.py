@@ -65,17 +65,13 @@ def _neat(data: ByteArray, position: Int64Array, sizes: Int64Array, *, largest: 
         return None
     total, last = len(data), int(end[-1])
     is_open = last > total
-    if total - last >= PADDING_BYTES:
+    if total - last >= PADDING_BYTES or (is_open and final):
         return None
     if is_open:
-        begin = int(position[-1])
-        rows, extent = slice(0, -1), position[1:]
-        consumed, cut = (total, begin) if final else (begin, -1)
+        rows, extent, consumed = slice(0, -1), position[1:], int(position[-1])
     else:
-        rows, extent = slice(None), np.append(position[1:], total)
-        consumed, cut = last, -1
-    none = np.empty(0, np.int64)
-    return Chain(position[rows], kind[rows], extent, consumed, none, [], cut)
+        rows, extent, consumed = slice(None), np.append(position[1:], total), last
+    return Chain(position[rows], kind[rows], extent, consumed, np.empty(0, np.int64))
 
 
 def _bounds(kind: Int64Array, sizes: Int64Array, largest: int) -> tuple[Int64Array, Int64Array]:

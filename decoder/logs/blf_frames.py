@@ -34,8 +34,10 @@ def frames_of(
         of_kind = np.flatnonzero(kind == code) if len(kind) else np.empty(0, np.int64)
         if code in LAYOUTS:
             groups += _read_kind(data, position, of_kind, code, report, options, where)
-        elif code != CONTAINER:
-            name = LIN_EVENTS.get(code, f"object_type_{code}" if code else "object_type_unknown")
+        elif code in {0, CONTAINER}:
+            drop_all(report, "damaged_record", position[of_kind], where)
+        else:
+            name = LIN_EVENTS.get(code, f"object_type_{code}")
             report.skipped[name] = report.skipped.get(name, 0) + len(of_kind)
     if not groups:
         return None
