@@ -6,13 +6,13 @@ from collections.abc import Iterable
 from typing import Any
 
 from signal_defs.databases.extended_multiplexing import narrow, widen
+from signal_defs.databases.giants import refuse_giants
 from signal_defs.databases.invalid import Range, invalid_by_j1939, invalid_by_name, merge_ranges
 from signal_defs.errors import DefinitionError
 from signal_defs.layout import MessageLayout, Multiplexed, SignalLayout
 
 FORMATS = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
 MAX_SIGNAL_BITS = 64
-MAX_MESSAGE_BITS = 8 * 4095  # ISO 15765-2, the longest message sent in several frames
 
 
 def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout, ...]:
@@ -27,6 +27,7 @@ def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout
 
     # cantools logs what it mends by itself, like a second message of one name; `check_platform` tells that.
     logging.getLogger("cantools").addHandler(logging.NullHandler())
+    refuse_giants(text, suffix, where)
     text, wide = narrow(text) if suffix == ".dbc" else (text, {})
     try:
         with warnings.catch_warnings():
@@ -42,20 +43,8 @@ def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout
         raise DefinitionError(
             "holds diagnostics, no messages", where=where, mend="Name the database of the bus traffic instead."
         )
-    _refuse_giants(database, where)
     is_j1939 = _says_j1939(database)
     return widen([_message(message, is_j1939=is_j1939) for message in database.messages], wide)
-
-
-def _refuse_giants(database: Any, where: str) -> None:
-    for message in database.messages:
-        for signal in message.signals:
-            if max(signal.length, signal.start) > MAX_MESSAGE_BITS:
-                raise DefinitionError(
-                    f"signal {signal.name} begins at bit {signal.start} and has {signal.length} bits",
-                    where=f"{where}, message {message.name}",
-                    mend="Correct its start bit and length.",
-                )
 
 
 def _says_j1939(database: Any) -> bool:

@@ -126,12 +126,24 @@ def test_a_range_of_four_thousand_million_multiplexer_values_stays_a_range() -> 
     assert narrow.ranges == ((1, 2), (4, 4))
 
 
-GIANT = 'VERSION ""\nNS_ :\nBS_:\nBU_: A\nBO_ 256 M: 8 A\n SG_ S : 0|4000000000@1+ (1,0) [0|0] "" A\n'
+HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: A\n'
+GIANTS = {
+    "length of a signal": ("x.dbc", HEAD + 'BO_ 256 M: 8 A\n SG_ S : 0|4000000000@1+ (1,0) [0|0] "" A\n', 6),
+    "start of a signal": ("x.dbc", HEAD + 'BO_ 256 M: 8 A\n SG_ S : 4000000000|8@1+ (1,0) [0|0] "" A\n', 6),
+    "length of a message": ("x.dbc", HEAD + 'BO_ 256 M: 4000000000 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n', 5),
+    "number of 5000 digits": ("x.dbc", HEAD + f"BO_ 256 M: {'9' * 5000} A\n", 5),
+    "KCD": ("x.kcd", '<NetworkDefinition>\n<Bus><Message id="0x1"><Signal offset="0" length="4000000000"/>', 2),
+    "SYM": ("x.sym", 'FormatVersion=6.0 // x\nTitle="x"\n{SIGNALS}\nSig=S unsigned 4000000000\n', 4),
+    "ARXML": ("x.arxml", "<AUTOSAR>\n<LENGTH>4000000000</LENGTH>", 2),
+}
 
 
-def test_a_signal_of_four_thousand_million_bits_is_refused() -> None:
-    with pytest.raises(DefinitionError, match="4000000000 bits"):
-        read_database_bytes(GIANT.encode(), "giant.dbc", "can")
+@pytest.mark.parametrize("case", GIANTS)
+def test_a_signal_or_message_of_four_thousand_million_bits_is_refused_at_its_line(case: str) -> None:
+    name, text, line = GIANTS[case]
+    with pytest.raises(DefinitionError, match="more than a message can have") as raised:
+        read_database_bytes(text.encode(), name, "can")
+    assert raised.value.where == f"{name}, line {line}"
 
 
 @pytest.mark.parametrize("name", ["x.dbc", "x.kcd", "x.sym", "x.arxml"])
