@@ -16,7 +16,7 @@ from idle_stop.endings import DRIVER_ROLES, Endings
 from idle_stop.readings import Readings
 from idle_stop.standstills import Candidate, find_standstills, lay_ground
 from idle_stop.steps import FAILING, UNKNOWN, Int8Array
-from idle_stop.told import Told, VehicleWord
+from idle_stop.told import Told, VehicleWord, confirmed
 from signal_defs.platform import IdleStopRules
 from signal_defs.text import Text
 
@@ -46,8 +46,9 @@ def summed(
 ) -> Account:
     """What the standstills add up to."""
     smallest, said = smallest_cures(standstills)
+    speed_known = readings.of("vehicle_speed") is not None
     cycling, evidence = charge_cycling(standstills, estimate, readings)
-    unknown = [*said, *_limits(standstills, battery_only=battery_only)]
+    unknown = [*said, *_limits(standstills, battery_only=battery_only, speed_known=speed_known)]
     return Account(
         standstills=standstills,
         reason_counts=reason_counts(standstills),
@@ -76,8 +77,10 @@ def reason_counts(standstills: Sequence[Standstill]) -> dict[str, tuple[int, int
     return dict(sorted(counts.items(), key=lambda item: (-item[1][0], item[0])))
 
 
-def _limits(standstills: Sequence[Standstill], *, battery_only: bool) -> list[Text]:
+def _limits(standstills: Sequence[Standstill], *, battery_only: bool, speed_known: bool) -> list[Text]:
     said = []
+    if not battery_only and not speed_known:
+        said.append(Text("The log holds no vehicle speed: only stops that took place are seen, refused ones are not."))
     if battery_only:
         said.append(
             Text(
@@ -111,7 +114,7 @@ class _Judge:
         self._refusing = tuple(one for one in evaluated if one.condition.applies_to != "restart")
         self._asking_judged = any(one.condition.role in DRIVER_ROLES for one in self._refusing)
         self._word = VehicleWord(readings, rules)
-        self._endings = Endings(readings, rules, evaluated)
+        self._endings = Endings(readings, rules, evaluated, self._word)
         decisions = np.array([candidate.decision_ns for candidate in candidates], dtype=np.int64)
         begins = np.array([candidate.stop[0] if candidate.stop else 0 for candidate in candidates], dtype=np.int64)
         self._at_decision = self._states(decisions)
@@ -187,15 +190,15 @@ class _Judge:
             for place in np.flatnonzero(self._at_decision[:, index] == FAILING)
         ]
         kept = [reason for reason in failing if not _denied(reason, told)]
-        confirmed = [_confirmed(reason) if reason.group in told.groups else reason for reason in kept]
-        names = {reason.condition for reason in confirmed}
-        covered = {reason.group for reason in confirmed}
+        failed = [confirmed(reason) if reason.group in told.groups else reason for reason in kept]
+        names = {reason.condition for reason in failed}
+        covered = {reason.group for reason in failed}
         added = [
             reason
             for reason in told.reasons
             if reason.condition not in names and (reason.role == "idle_stop_reason" or reason.group not in covered)
         ]
-        return tuple(sorted([*added, *confirmed], key=lambda reason: not reason.told_by_vehicle))
+        return tuple(sorted([*added, *failed], key=lambda reason: not reason.told_by_vehicle))
 
     def _unknown(self, index: int, told: Told | None = None) -> tuple[str, ...]:
         denied = told.denied if told is not None else frozenset()
@@ -209,19 +212,6 @@ class _Judge:
 def _denied(reason: Reason, told: Told) -> bool:
     """Whether the vehicle says that this does not inhibit. What the driver does is never covered by its bits."""
     return reason.group != "driver" and (reason.group in told.denied or told.inhibited is False)
-
-
-def _confirmed(reason: Reason) -> Reason:
-    return Reason(
-        reason.condition,
-        reason.group,
-        reason.role,
-        reason.value,
-        reason.threshold,
-        reason.unit,
-        reason.failing_since_ns,
-        told_by_vehicle=True,
-    )
 
 
 def _verdict(reasons: Sequence[Reason], unknown: Sequence[str]) -> Verdict:

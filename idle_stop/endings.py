@@ -12,6 +12,7 @@ from idle_stop.conditions import Evaluated
 from idle_stop.engine import flag_steps
 from idle_stop.readings import Reading, Readings
 from idle_stop.steps import FAILING, MET, UNKNOWN, Steps
+from idle_stop.told import VehicleWord, confirmed
 from signal_defs.platform import IdleStopRules
 
 # Common practice, no source, for all of these.
@@ -42,7 +43,10 @@ class Ending:
 class Endings:
     """Judges the ends of stops of one recording."""
 
-    def __init__(self, readings: Readings, rules: IdleStopRules, evaluated: tuple[Evaluated, ...]) -> None:
+    def __init__(
+        self, readings: Readings, rules: IdleStopRules, evaluated: tuple[Evaluated, ...], word: VehicleWord
+    ) -> None:
+        self._word = word
         self._readings = readings
         self._rules = rules
         self._forcing = [
@@ -61,6 +65,9 @@ class Endings:
         restart = self._restart(start_ns, end_ns)
         driver = self._driver(start_ns, restart, end_ns)
         forced = self._forced(start_ns, restart)
+        told = self._word.ended(max(start_ns, restart - SYSTEM_WINDOW_NS), restart, tuple(self._forcing))
+        if told is not None:
+            forced = _with_told(forced, *told)
         first = min((instant for instant, _ in forced), default=None)
         if driver is not None and (first is None or driver <= first):
             return Ending("driver")
@@ -149,6 +156,12 @@ class Endings:
         pedals = ("clutch_pressed",) if manual else ("brake_pressed", "brake_pressure")
         readings = [self._readings.of(role) for role in pedals]
         return any(reading is not None and np.isfinite(reading.value(restart_ns)) for reading in readings)
+
+
+def _with_told(forced: list[tuple[int, Reason]], told_ns: int, told: Reason) -> list[tuple[int, Reason]]:
+    """What failed, with the vehicle's word: it confirms what is inferred in its group, else it stands alone."""
+    mine = [(instant, confirmed(reason)) for instant, reason in forced if reason.group == told.group]
+    return mine or [(told_ns, told)]
 
 
 def _failed_in(steps: Steps, after_ns: int, until_ns: int) -> int | None:

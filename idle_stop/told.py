@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -105,6 +105,23 @@ class VehicleWord:
             inhibited = None if said is None else said[0]
         return Told(tuple(reasons), frozenset(groups), frozenset(denied - groups), inhibited)
 
+    def ended(self, after_ns: int, restart_ns: int, evaluated: tuple[Evaluated, ...]) -> tuple[int, Reason] | None:
+        """What the vehicle first said in (after_ns, restart_ns] against going on, and when; None where it said nothing.
+
+        Only what was not said before counts: a bit that rises, a reason that appears.
+        """
+        found = []
+        for reading, role, group, name in self._bits:
+            rose = None if reading is None or role in self._judged else _rose(reading, after_ns, restart_ns)
+            if rose is not None:
+                reason = _told_reason(f"{name} (told by the vehicle)", group, role, said=True, since_ns=rose)
+                found.append((rose, reason))
+        before = self._named(after_ns, after_ns, evaluated)
+        named = self._named(after_ns, restart_ns, evaluated) if before is None else None
+        if named is not None:
+            found.insert(0, (named.failing_since_ns, named))
+        return min(found, key=lambda pair: pair[0], default=None)
+
     def _named(self, decision_ns: int, last_ns: int, evaluated: tuple[Evaluated, ...]) -> Reason | None:
         """The vehicle's own reason as a state: the condition of that name, or the name itself."""
         reading = self._reason
@@ -128,15 +145,15 @@ def _reason_named(label: str, at_ns: int, reading: Reading, index: int, evaluate
     since_ns = int(reading.time_ns[since])
     for one in evaluated:
         if _plain(label) in {_plain(one.condition.name), _plain(one.condition.role)}:
-            return _as_told(one.reason(at_ns), since_ns)
+            return replace(one.reason(at_ns), failing_since_ns=since_ns, told_by_vehicle=True)
     fault: Group = "fault"
     group = next((group for group, words in _WORDS if any(word in label.casefold() for word in words)), fault)
     return Reason(label, group, "idle_stop_reason", label, "none", "", since_ns, told_by_vehicle=True)
 
 
-def _as_told(reason: Reason, since_ns: int) -> Reason:
-    return Reason(reason.condition, reason.group, reason.role, reason.value, reason.threshold, reason.unit,
-                  since_ns, told_by_vehicle=True)  # fmt: skip
+def confirmed(reason: Reason) -> Reason:
+    """An inferred reason that the vehicle's own word confirms."""
+    return replace(reason, told_by_vehicle=True)
 
 
 def _told_reason(condition: str, group: Group, role: str, *, said: bool, since_ns: int) -> Reason:
@@ -160,6 +177,15 @@ def _said(reading: Reading, decision_ns: int, last_ns: int) -> tuple[bool, int] 
     while since > 0 and reading.usable[since - 1] and reading.low[since - 1] == 1.0:
         since -= 1
     return True, int(reading.time_ns[since])
+
+
+def _rose(reading: Reading, after_ns: int, until_ns: int) -> int | None:
+    """When a bit first became true in (after_ns, until_ns], coming from false."""
+    low, high = np.searchsorted(reading.time_ns, [after_ns, until_ns], side="right")
+    first = max(int(low) - 1, 0)
+    value, usable = reading.low[first:high], reading.usable[first:high]
+    rising = np.flatnonzero((value[1:] == 1.0) & (value[:-1] == 0.0) & usable[1:] & usable[:-1])
+    return int(reading.time_ns[first + 1 + int(rising[0])]) if len(rising) else None
 
 
 def _plain(name: str) -> str:

@@ -194,3 +194,21 @@ def test_the_vehicle_s_own_reason_is_taken_by_name(label: str, condition: str, g
 def test_the_bit_without_a_cause_denies_what_is_inferred_but_not_what_the_driver_does() -> None:
     one = judged(REFUSED, hood_open=[(0, 1)], idle_stop_inhibited=[(0, 0)])
     assert (one.reasons, one.verdict) == ((), "contradicted")
+
+
+def test_a_bit_of_the_vehicle_that_rises_before_the_restart_names_its_reason() -> None:
+    one = judged(STOP, idle_stop_inhibit_comfort=[(0, 0), (49.2, 1)])
+    assert (one.outcome, reasons(one)) == ("cut_short", ["climate (told by the vehicle)"])
+    sure = judged(STOP, idle_stop_inhibit_comfort=[(0, 0), (49.2, 1)], cabin_temperature=[(0, 22), (49, 28.5)])
+    assert [(reason.condition, reason.told_by_vehicle) for reason in sure.reasons] == [("cabin", True)]
+    other = judged(STOP, idle_stop_inhibit_battery=[(0, 0), (49.2, 1)], cabin_temperature=[(0, 22), (49, 28.5)])
+    assert [reason.group for reason in other.reasons] == ["electrical"]
+
+
+def test_a_bit_that_was_set_all_along_ends_nothing() -> None:
+    assert reasons(judged(STOP, idle_stop_inhibit_comfort=[(0, 1)])) == []
+
+
+def test_the_vehicle_s_own_reason_for_an_end_is_taken_by_name() -> None:
+    one = judged(STOP, labels={0: "None", 3: "Cabin"}, idle_stop_reason=[(0, 0), (49.5, 3), (52, 0)])
+    assert [(reason.condition, reason.told_by_vehicle) for reason in one.reasons] == [("cabin", True)]

@@ -146,9 +146,7 @@ class Planted:
 
     def _standstill(self) -> None:
         rng, start = self.rng, self.now
-        kind = rng.choices(["usual", "short", "no brake", "creep"], [0.86, 0.05, 0.04, 0.05])[0]
-        if kind == "no brake" and not self.driver_seen:
-            kind = "usual"
+        kind = rng.choices(["usual", "short", "no brake", "creep"], [0.86, 0.05, 0.04 * self.driver_seen, 0.05])[0]
         self.speed.set(start, 0.0)
         self.rpm.set(start, 800.0)
         self.brake.set(start, 0.0 if kind == "no brake" else 1.0)
@@ -161,8 +159,6 @@ class Planted:
         failing = {name for name, fails in self.fails.items() if fails} | young
         unseen = {name for name, role in ROLE_OF.items() if role in gone | self.missing}
         unsure = {name for name in BANDED if self.level[ROLE_OF[name]] == "middling" and not self.sure[name]}
-        if "driver_belt_latched" in gone:
-            young = set()
         if failing:
             self.now = start + rng.uniform(5.0, 30.0)
             seen = frozenset(failing - unseen - unsure)
@@ -234,12 +230,9 @@ class Planted:
         self.now += 3.0
         self.speed.set(self.now, 0.0)
         self.brake.set(self.now, 1.0)
-        if self.expected[-1].outcome in {"stopped", "cut_short"}:
-            self.expected.append(Expected(self.now, "not_sought"))
-            self.now += self.rng.uniform(6.0, 12.0)
-        else:  # no start since the last drive: the vehicle is still armed
-            self.now += 1.0
-            self.expected.append(Expected(self.now - 1.0, "not_sought"))
+        armed = self.expected[-1].outcome == "refused"  # no start since the last drive
+        self.expected.append(Expected(self.now, "not_sought"))
+        self.now += 1.0 if armed else self.rng.uniform(6.0, 12.0)
 
     def recording(self) -> Recording:
         end = self.now + 5.0
@@ -314,18 +307,14 @@ def compared(planted: Planted, account: Account) -> Counter[str]:
 
 
 def _verdict(truth: Expected) -> str:
-    if len(truth.reasons) > 1:
-        return "multiple"
-    if truth.reasons:
-        return "probable" if truth.unknown else "sole"
-    return "unknown" if truth.unknown else "contradicted"
+    few = ("unknown", "probable") if truth.unknown else ("contradicted", "sole")
+    return few[len(truth.reasons)] if len(truth.reasons) < 2 else "multiple"
 
 
 @pytest.fixture(scope="module")
 def thousands() -> tuple[Counter[str], list[tuple[Planted, Account]]]:
     """Six drives of 400 standstills: all signals, some missing, and the driver's pedals not seen."""
-    total: Counter[str] = Counter()
-    kept = []
+    total, kept = Counter[str](), []
     for seed, (missing, driver_seen) in enumerate([(0, True), (0, True), (1, True), (2, True), (4, True), (1, False)]):
         planted = Planted(seed, 400, missing=missing, driver_seen=driver_seen)
         account = account_for(planted.recording(), nothing_estimated(), RULES)
