@@ -27,7 +27,7 @@ ROLES = frozenset(_HEADINGS)
 _ROLE = {word: role for role, words in _HEADINGS.items() for word in words.split()}
 _BYTE = re.compile(r"(?:d|b|data|byte|db|datenbyte|databyte)(\d{1,2})")
 _UNITS = {"s": 10**9, "sec": 10**9, "ms": 10**6, "us": 10**3, "µs": 10**3, "μs": 10**3, "ns": 1}
-_BRACKET = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]")
+_BRACKET = re.compile(r"[\[(]([^\[\]()]{0,20})[\])]")
 _OWN_ROW = re.compile(r"-?[0-9][0-9.e+-]*,0x[0-9a-fA-F]+,[01],[01],[01],[0-9]+,[A-Za-z0-9+/=]*")
 _OWN = ("timestamp", "arbitration_id", "extended", "remote", "error", "dlc", "data")  # what python-can writes
 MAX_COLUMNS = 256
@@ -67,8 +67,8 @@ def find_layout(line: str, named: Mapping[str, str] | None = None) -> CsvLayout 
     delimiter = max(",;\t", key=line.count)
     if not line.count(delimiter):
         return None
-    cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
-    if len(cells) > MAX_COLUMNS:
+    cells = split(line, delimiter)
+    if cells is None or len(cells) > MAX_COLUMNS:
         return None
     if tuple(cells) == _OWN and not named:
         return CsvLayout(",", 7, _own_columns(), unit=10**9, base=16, base64=True)
@@ -84,6 +84,14 @@ def find_layout(line: str, named: Mapping[str, str] | None = None) -> CsvLayout 
         _base(cells[column["identifier"]]) if "identifier" in column else 0,
     )
     return layout if layout.is_complete() else None
+
+
+def split(line: str, delimiter: str) -> list[str] | None:
+    """The cells of a line, without the blanks around them; None if it is no line of a table."""
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
+    except (csv.Error, StopIteration):
+        return None
 
 
 def _own_columns() -> dict[str, int]:
@@ -117,7 +125,7 @@ def _named(role: str, heading: str, cells: list[str]) -> int:
 
 def _unit(heading: str) -> int:
     match = _BRACKET.search(heading)
-    word = match[1].lower() if match is not None else heading.lower().rpartition("_")[2]
+    word = match[1].strip().lower() if match is not None else heading.lower().rpartition("_")[2]
     return _UNITS.get(word, 0)
 
 

@@ -36,6 +36,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     channels = Channels()
     table: CsvTable | None = None
     first_batch = True
+    heading = ""
     for lines in read_lines(stream, report, options.buffer_bytes):
         begin = 0
         if table is None:
@@ -46,6 +47,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
                     where=stream.name,
                     mend="Name its columns.",
                 )
+            heading = _text(lines, begin - 1) if layout.has_header else ""
             table = table_of(layout, [_text(lines, at) for at in range(begin, min(begin + 100, len(lines)))], report)
             if begin > 1 or (begin == 1 and not layout.has_header):
                 report.skipped["comment"] = begin - int(layout.has_header)
@@ -56,7 +58,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
             row = parse_row(text, index, table, channels)
             if not isinstance(row, str):
                 rows.append(row)
-            elif find_layout(text) is not None and row != "length_differs":
+            elif heading and text == heading:
                 report.skipped["heading"] = report.skipped.get("heading", 0) + 1  # of a table appended to the first
             else:
                 cut = lines.last_is_cut and index == len(lines) - 1

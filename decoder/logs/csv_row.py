@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import binascii
-import csv
 import re
 from base64 import b64decode
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
+from statistics import median
 
 from decoder.frames import Flag, ReadReport
-from decoder.logs.csv_layout import CsvLayout
+from decoder.logs.csv_layout import CsvLayout, split
 from decoder.logs.lin_identifier import lin_identifier
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
 
 _CLOCK = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2})[T ])?(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d{1,9}))?(Z|\+00:00)?")
 _DATE_DE = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T ](\S+)")
-_NUMBER = re.compile(r"[+-]?\d{1,19}(?:\.\d{0,30})?(?:[eE][+-]?\d{1,2})?")
+_NUMBER = re.compile(r"[+-]?\d{1,19}(?:\.\d{0,30})?(?:[eE][+-]?\d{1,3})?")
 _HEX_IDENTIFIER = re.compile(r"(?:0x)?([0-9a-fA-F]{1,8})([xXhH]?)")
 _HEX_BYTE = re.compile(r"(?:0x)?[0-9a-fA-F]{1,2}")
 _YES, _NO = {"1", "true", "yes", "ja", "x"}, {"", "0", "false", "no", "nein"}
@@ -49,7 +49,7 @@ def table_of(layout: CsvLayout, sample: Iterable[str], report: ReadReport) -> Cs
         number = _decimal(cells[layout.column["time"]])
         if number is not None:
             times.append(number)
-    unit = layout.unit or _unit_by_size(max(times, default=Decimal(0)))
+    unit = layout.unit or _unit_by_size(median(times) if times else Decimal(0))
     if not layout.unit and unit != 10**9:
         report.notes.append(f"The unit of time is not named; by their size the times are in units of {unit} ns.")
     base = layout.base
@@ -60,21 +60,13 @@ def table_of(layout: CsvLayout, sample: Iterable[str], report: ReadReport) -> Cs
     return CsvTable(layout, unit, base)
 
 
-def _unit_by_size(largest: Decimal) -> int:
+def _unit_by_size(typical: Decimal) -> int:
     """Seconds, unless so large a number can only be a date in smaller units."""
-    if largest > 10**17:
+    if typical > 10**17:
         return 1
-    if largest > 10**14:
+    if typical > 10**14:
         return 10**3
-    return 10**6 if largest > 10**11 else 10**9
-
-
-def split(line: str, delimiter: str) -> list[str] | None:
-    """The cells of a line, without the blanks around them; None if it is no line of a table."""
-    try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
-    except (csv.Error, StopIteration):
-        return None
+    return 10**6 if typical > 10**11 else 10**9
 
 
 def parse_row(text: str, index: int, table: CsvTable, channels: Channels) -> Row | str:

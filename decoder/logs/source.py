@@ -7,6 +7,7 @@ import os
 import stat
 import sys
 import tempfile
+import zipfile
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -14,13 +15,13 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 from decoder.frames import ReadReport
+from decoder.logs.compressed import UnpackedStream, gzip_pieces, zstd_pieces
 from signal_defs.errors import LogError
 
 MAX_BATCH = 262_144  # frames in one batch at most
 HEAD_BYTES = 65_536  # what a reader sees to tell its format
 _BOMB_GRACE = 64 << 20  # unpacked bytes that need no justification
 _BOMB_RATIO = 500  # unpacked over packed beyond which no log goes: a record's time stamp alone costs more
-_ZSTD_WINDOW = 128 << 20  # the largest window the format's own tool takes unasked
 _PACKED = {b"\x1f\x8b": "gz", b"\x28\xb5\x2f\xfd": "zst", b"PK\x03\x04": "zip", b"PK\x05\x06": "zip"}
 
 
@@ -112,18 +113,11 @@ class LogStream(io.RawIOBase):
             return 0
         try:
             got = cast("io.RawIOBase", self._raw).readinto(view) or 0
-        except (EOFError, OSError, ValueError, zlib.error, RuntimeError) as error:
+        except (EOFError, OSError, ValueError, RuntimeError, zlib.error, zipfile.BadZipFile) as error:
             if self._packed is None:
                 self.fault = "unreadable"
-            elif isinstance(error, EOFError):
-                self.fault = "compression_cut"
             else:
-                self.fault = "compression_damaged"
-            return 0
-        except Exception as error:
-            if type(error).__module__.partition(".")[0] not in {"zstd", "zstandard", "isal", "zipfile"}:
-                raise
-            self.fault = "compression_damaged"
+                self.fault = "compression_cut" if isinstance(error, EOFError) else "compression_damaged"
             return 0
         self._taken += got
         if self._is_bomb():
@@ -243,24 +237,14 @@ def packing(head: bytes) -> str:
 
 def _unpack(stream: LogStream, kind: str, name: str, options: ReadOptions) -> LogStream:
     packed = cast("BinaryIO", stream)
-    if kind == "gz":
-        from isal import igzip
-
-        return LogStream(
-            cast("BinaryIO", igzip.IGzipFile(fileobj=packed, mode="rb")), name, packed=packed, options=options
-        )
-    if kind == "zst":
-        import zstandard
-
-        reader = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW).stream_reader(packed, read_across_frames=True)
-        return LogStream(cast("BinaryIO", reader), name, packed=packed, options=options)
+    if kind != "zip":
+        pieces = gzip_pieces(packed) if kind == "gz" else zstd_pieces(packed)
+        return LogStream(cast("BinaryIO", UnpackedStream(pieces)), name, packed=packed, options=options)
     return _unpack_zip(stream, name, options)
 
 
 def _unpack_zip(stream: LogStream, name: str, options: ReadOptions) -> LogStream:
     """The one log in a zip; folders and what file managers add beside it do not count."""
-    import zipfile
-
     seekable = stream.random_access()
     stream.close()
     try:
