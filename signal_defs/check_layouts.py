@@ -51,8 +51,9 @@ def _twice(bus: Bus, bound: set[str]) -> Iterator[CheckFinding]:
     for message in bus.messages:
         identifier = message.identifier if message.match == "exact" else parameter_group(message.identifier)
         key = (identifier, message.match == "pgn")
-        other = first.setdefault(key, message.name)
-        if other is not message.name:
+        other = first.get(key)
+        first.setdefault(key, message.name)
+        if other is not None:
             weight: CheckWeight = "error" if {other, message.name} & bound and other != message.name else "warning"
             yield CheckFinding(
                 "identifier_twice",
