@@ -208,8 +208,8 @@ class Canvas:
         """Words in a row, beginning at x and standing on y."""
         self._note(text, {"xref": "x", "x": x, "xanchor": "left", "xshift": 2}, y, f"y{_number(row)}")
 
-    def moment(self, x: Any, label: str, row: int = 0) -> None:
-        """A labelled vertical line through all rows."""
+    def moment(self, x: Any, label: str) -> None:
+        """A vertical line through all rows, labelled at its foot."""
         self.shapes.append(
             {
                 "type": "line",
@@ -218,12 +218,11 @@ class Canvas:
                 "x1": x,
                 "yref": "paper",
                 "y0": 0,
-                "y1": 1,
+                "y1": self.layout["yaxis"]["domain"][1],
                 "line": {"color": INK, "width": 1.6, "dash": "dot"},
             }
         )
-        top = self.layout[f"yaxis{_number(row)}"]["domain"][1]
-        self._note(label, {"xref": "x", "x": x, "xanchor": "left", "xshift": 4}, top, "paper", "top")
+        self._note(label, {"xref": "x", "x": x, "xanchor": "left", "xshift": 4}, 0.0, "paper")
 
     def span(self, x0: Any, x1: Any, colour: str, *, row: int | None = None) -> None:
         """A shaded stretch, of one row or of all."""

@@ -232,6 +232,8 @@ def _shape(shape: dict[str, Any], x: _Scale, ys: dict[str, _Scale], paper: _Scal
     x0, x1, y0, y1 = to_x.one(shape["x0"]), to_x.one(shape["x1"]), to_y.one(shape["y0"]), to_y.one(shape["y1"])
     if shape["type"] == "rect":
         return f"<rect {_rect(x0, y0, x1, y1)} {_paint('fill', shape['fillcolor'])}/>"
+    if shape["yref"] in ys and not _within(shape["y0"], ys[shape["yref"]]):
+        return ""
     line = shape["line"]
     ends = f'x1="{x0:.1f}" y1="{y0:.1f}" x2="{x1:.1f}" y2="{y1:.1f}"'
     style = (
@@ -243,10 +245,16 @@ def _shape(shape: dict[str, Any], x: _Scale, ys: dict[str, _Scale], paper: _Scal
 def _note(note: dict[str, Any], x: _Scale, ys: dict[str, _Scale], paper: _Scale, across: _Scale) -> str:
     to_x = across if note["xref"] == "paper" else x
     to_y = paper if note["yref"] == "paper" else ys[note["yref"]]
+    if note["yref"] in ys and not _within(note["y"], ys[note["yref"]]):
+        return ""
     below = 14 if note["yanchor"] == "top" else -5
     anchor = {"left": "start", "right": "end"}.get(note["xanchor"], "middle")
     left = to_x.one(note["x"]) + note.get("xshift", 0)
     return _words(html.unescape(note["text"]), left, to_y.one(note["y"]) + below, anchor)
+
+
+def _within(value: float, scale: _Scale) -> bool:
+    return min(scale.low, scale.high) <= value <= max(scale.low, scale.high)
 
 
 def _paint(what: str, colour: str) -> str:

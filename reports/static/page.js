@@ -128,6 +128,9 @@ if (select) {
     const place = select.selectedIndex + by;
     if (place >= 0 && place < select.options.length) choose(select.options[place].value);
   };
+  new IntersectionObserver((entries, self) => {
+    if (entries.some((entry) => entry.isIntersecting)) { self.disconnect(); choose(select.value); }
+  }, {rootMargin: "200px"}).observe(near);
   select.addEventListener("input", () => choose(select.value));
   select.addEventListener("focus", () => choose(select.value));
   one("#before").addEventListener("click", () => go(-1));

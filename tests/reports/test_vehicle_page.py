@@ -1,0 +1,106 @@
+"""The page of one vehicle, as text: whole, the same each time, and harmless whatever the log says."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import hashlib
+import html
+import re
+
+import pytest
+
+from decoder.recording import Source
+from idle_stop.analysis import Analysis, Finding
+from reports.findings import WORDINGS
+from reports.vehicle import vehicle_page
+from signal_defs.errors import UsageError
+from signal_defs.text import Text
+
+PARTS = ("main", "when", "why", "charge", "starts", "between", "health", "data", "checks", "origin")
+NASTY = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\u202egnp.exe{{7*7}}"
+
+
+@pytest.fixture(scope="module")
+def page(van: Analysis) -> str:
+    return vehicle_page(van)
+
+
+def test_the_ten_parts_stand_in_the_order_a_person_asks(page: str) -> None:
+    places = [page.index(f'id="{part}"') for part in PARTS]
+    assert places == sorted(places)
+
+
+def test_the_same_analysis_gives_the_same_bytes(van: Analysis, page: str) -> None:
+    assert vehicle_page(van) == page
+
+
+def test_the_first_screen_says_how_often_why_and_what_first(page: str) -> None:
+    text = html.unescape(page)
+    assert "Idle-stop was refused at 5 of 7 standstills, 3 of them with state of charge below 75 %." in text
+    assert "First: Measure the voltage at the battery posts" in text
+    assert "Possible, not proven" in text
+
+
+def test_only_the_scripts_of_the_page_may_run(page: str) -> None:
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)
+    assert policy
+    words = html.unescape(policy[1])
+    assert "default-src 'none'" in words
+    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
+    assert len(scripts) == 2
+    for script in scripts:
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in words
+
+
+def test_plotly_is_in_the_page_once_and_the_page_stays_under_six_megabytes(page: str) -> None:
+    assert page.count("Copyright 2012-2026, Plotly") == 1
+    assert len(page.encode()) < 6_000_000
+
+
+def test_whatever_a_log_says_stays_text(van: Analysis) -> None:
+    source = Source(NASTY, "0" * 64, "blf", 1, 1, absolute_time=True, notes=(NASTY,))
+    standstills = tuple(
+        dataclasses.replace(
+            one,
+            reasons=tuple(dataclasses.replace(reason, condition=NASTY) for reason in one.reasons),
+            unknown_conditions=(NASTY,),
+        )
+        for one in van.account.standstills
+    )
+    hostile = dataclasses.replace(
+        van,
+        vehicle=NASTY,
+        platform=dataclasses.replace(van.platform, title=NASTY, id=NASTY),
+        recording=dataclasses.replace(van.recording, sources=(source,)),
+        account=dataclasses.replace(van.account, standstills=standstills, reason_counts={NASTY: (3, 1, 9.0)}),
+        findings=(Finding("data_gap", "act", False, (Text("{x}", {"x": NASTY}),)),),
+    )
+    page = vehicle_page(hostile)
+    assert "<img src=x" not in page
+    assert "<script>alert" not in page
+    assert "\u202e" not in page
+    assert "[U+202E]" in page
+    assert page.count("</script>") == len(re.findall(r"<script\b", page))
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_recording_that_tells_nothing_still_makes_a_page(bare: Analysis, language: str) -> None:
+    page = vehicle_page(bare, language=language)
+    assert f'<html lang="{language}">' in page
+    assert "nan" not in re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
+
+
+def test_a_language_that_is_not_there_is_named_in_the_error(van: Analysis) -> None:
+    with pytest.raises(UsageError, match="'xx'"):
+        vehicle_page(van, language="xx")
+
+
+def test_every_finding_has_its_words_and_no_caution_is_said_twice(van: Analysis) -> None:
+    everything = tuple(Finding(code, "check", True, (Text("Seen."),)) for code in WORDINGS)
+    page = html.unescape(vehicle_page(dataclasses.replace(van, findings=everything)))
+    for wording in WORDINGS.values():
+        assert str(wording.title) in page
+    assert page.count("Charging a lead-acid battery makes explosive hydrogen") == 1
+    assert page.count("local codes and licensed practice") == 1

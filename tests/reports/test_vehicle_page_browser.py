@@ -1,0 +1,173 @@
+"""The page in a real browser: it draws, shows evidence, keeps to itself, and can be used by everyone."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from idle_stop.analysis import Analysis
+from reports.vehicle import vehicle_page
+
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert program, "the browser tests need the distribution's chromium"
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def file(van: Analysis, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("page") / "van-017.html"
+    path.write_text(vehicle_page(van), encoding="utf-8")
+    return path
+
+
+class Watched:
+    """A page and everything it complained about or asked the world for."""
+
+    def __init__(self, browser: Browser, file: Path, width: int = 1280, **options: Any) -> None:
+        self.context = browser.new_context(viewport={"width": width, "height": 900}, **options)
+        self.page: Page = self.context.new_page()
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda fault: self.complaints.append(str(fault)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(file.as_uri())
+
+    def scroll_through(self) -> None:
+        """Bring every picture into view once."""
+        height = self.page.evaluate("document.documentElement.scrollHeight")
+        for top in range(0, height, 800):
+            self.page.evaluate(f"window.scrollTo({{top: {top}, behavior: 'instant'}})")
+            self.page.wait_for_timeout(40)
+        self.page.wait_for_timeout(200)
+
+
+@pytest.fixture
+def watched(browser: Browser, file: Path) -> Iterator[Watched]:
+    it = Watched(browser, file)
+    yield it
+    it.context.close()
+
+
+def test_every_picture_is_drawn_without_complaint_or_request(watched: Watched, file: Path) -> None:
+    watched.scroll_through()
+    figures = watched.page.locator("figure.picture")
+    assert figures.count() >= 8
+    assert watched.page.locator("figure.picture.is-live .main-svg").count() >= figures.count()
+    assert watched.complaints == []
+    assert watched.requests == [file.as_uri()]
+
+
+def test_choosing_a_standstill_by_keyboard_shows_its_evidence(watched: Watched) -> None:
+    watched.page.locator("#standstill").focus()
+    watched.page.wait_for_selector("#picture-evidence.is-live .main-svg")
+    before = watched.page.locator("#evidence-words").inner_text()
+    watched.page.keyboard.press("ArrowDown")
+    watched.page.wait_for_timeout(100)
+    after = watched.page.locator("#evidence-words").inner_text()
+    assert before != after
+    assert "refused" in after
+
+
+def test_pointing_at_a_sign_in_the_band_shows_its_evidence(watched: Watched) -> None:
+    page = watched.page
+    page.wait_for_selector("#picture-band.is-live .scatterlayer .point")
+    page.locator("#picture-band").scroll_into_view_if_needed()
+    page.locator("#picture-band .scatterlayer .point").last.hover(force=True)
+    page.wait_for_timeout(200)
+    assert "not to be expected" in page.locator("#evidence-words").inner_text()
+
+
+def test_enlarging_one_picture_moves_all_pictures_over_time(watched: Watched) -> None:
+    watched.scroll_through()
+    page = watched.page
+    spans = "[...document.querySelectorAll('figure.is-live .live')].filter(l => l.layout.xaxis.type === 'date')"
+    page.locator("#picture-band [data-do=closer]").click()
+    page.wait_for_timeout(200)
+    ranges = page.evaluate(
+        f"{spans}.map(l => l.layout.xaxis.range.map(v => String(v).slice(0, 19).replace(' ', 'T')).join())"
+    )
+    assert len(ranges) >= 3
+    assert len(set(ranges)) == 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(browser: Browser, file: Path, scheme: Any) -> None:
+    it = Watched(browser, file, color_scheme=scheme)
+    it.scroll_through()
+    for details in it.page.locator("details").all():
+        details.evaluate("it => { it.open = true; }")
+    it.page.wait_for_timeout(200)
+    results = Axe().run(it.page)
+    it.context.close()
+    assert results.violations_count == 0, results.generate_report()
+
+
+@pytest.mark.parametrize("width", [320, 360, 768, 1440, 2560])
+def test_nothing_scrolls_sideways(browser: Browser, file: Path, width: int) -> None:
+    it = Watched(browser, file, width=width)
+    it.scroll_through()
+    needed = it.page.evaluate("document.documentElement.scrollWidth")
+    it.context.close()
+    assert needed <= width
+
+
+def test_without_script_everything_is_still_there(browser: Browser, file: Path) -> None:
+    it = Watched(browser, file, java_script_enabled=False)
+    figures = it.page.locator("figure.picture").count()
+    assert it.page.locator("figure.picture svg.drawn").count() == figures
+    assert it.page.locator("button:visible").count() == 0
+    it.page.locator("details.numbers summary").first.click()
+    assert it.page.locator("details.numbers table").first.is_visible()
+    it.context.close()
+
+
+def test_a_table_sorts_by_its_heading_and_is_saved_as_csv(watched: Watched) -> None:
+    page = watched.page
+    page.locator("#when details.numbers summary").click()
+    heading = page.locator("#when thead th", has_text="Outcome")
+    heading.locator("button").click()
+    assert heading.get_attribute("aria-sort") == "ascending"
+    first = page.locator("#when tbody tr").first.inner_text()
+    assert "ended early" in first
+    with page.expect_download() as waiting:
+        page.locator("#when .take button").first.click()
+    saved = Path(waiting.value.path()).read_text("utf-8-sig")
+    assert waiting.value.suggested_filename == "standstills.csv"
+    assert saved.splitlines()[0].startswith("No.,Start,Length [s],Outcome")
+    assert len(saved.splitlines()) == 9  # by hand: a heading and eight standstills
+    assert watched.complaints == []
+
+
+def test_the_print_has_a_foot_and_no_picture_is_cut(watched: Watched, tmp_path: Path) -> None:
+    from pypdf import PdfReader
+
+    path = tmp_path / "page.pdf"
+    watched.page.pdf(path=path, prefer_css_page_size=True)
+    pages = [page.extract_text() for page in PdfReader(path).pages]
+    assert 4 <= len(pages) <= 16
+    for number, text in enumerate(pages, start=1):
+        assert "van-017" in text
+        assert f"Page{number}/{len(pages)}" in "".join(text.split())
