@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Iterator
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 _GZIP_PACKED = 1 << 16
 _GZIP_UNPACKED = 1 << 18
@@ -108,6 +108,7 @@ def _skip_gzip_header(packed: _Packed) -> None:
 def _gzip_member(packed: _Packed) -> Iterator[bytes]:
     from isal import igzip_lib, isal_zlib
 
+    fault = cast("type[Exception]", isal_zlib.error)
     unpacker = igzip_lib.IgzipDecompressor(flag=igzip_lib.DECOMP_DEFLATE)
     check, size = 0, 0
     while not unpacker.eof:
@@ -116,7 +117,7 @@ def _gzip_member(packed: _Packed) -> Iterator[bytes]:
             raise EOFError
         try:
             piece = unpacker.decompress(data, _GZIP_UNPACKED)
-        except isal_zlib.error as error:
+        except fault as error:
             raise ValueError(str(error)) from None
         check = isal_zlib.crc32(piece, check)
         size += len(piece)

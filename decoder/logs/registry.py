@@ -117,10 +117,7 @@ def _choose(stream: LogStream, options: ReadOptions) -> Reader:
     best: Reader | None = None
     best_score = 0.0
     for module in READERS.values():
-        try:
-            reader = _load(module)
-        except ModuleNotFoundError:
-            continue
+        reader = _load(module)
         score = float(reader.sniff(stream.head, name))
         if score > best_score:
             best, best_score = reader, score
