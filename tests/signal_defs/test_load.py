@@ -65,13 +65,10 @@ def test_a_table_gives_scale_offset_and_invalid(changed: Changed) -> None:
 
 
 def test_a_role_of_one_s_own_has_the_database_s_unit_and_a_kind(changed: Changed) -> None:
+    own = 'x_mass = "body/Brake.Mass"\nx_lock = "body/Doors.LockState"\n'
+    lamp = 'x_lamp = { from = "body/Trailer.FogLamp", true_when = ["On"] }\n'
     folder = changed(
-        (
-            "[signals]\n",
-            "[signals]\n"
-            + 'x_mass = "body/Brake.Mass"\nx_lock = "body/Doors.LockState"\n'
-            + 'x_lamp = { from = "body/Trailer.FogLamp", true_when = ["On"] }\n',
-        ),
+        ("[signals]\n", f"[signals]\n{own}{lamp}"),
         ('role = "slope"\nat_most = 12.0\nhysteresis = 1.0', 'role = "x_mass"\nat_most = 3500.0'),
     )
     platform = load_platform(folder)
