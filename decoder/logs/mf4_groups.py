@@ -27,6 +27,7 @@ KINDS = {
 }
 EVENTS = ("CAN_OverloadFrame", "LIN_WakeUp", "LIN_Spike", "LIN_LongDom")  # of bus logging, but no frames
 _FD_LENGTHS = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64], np.uint8)  # ISO 11898-1, DLC 0 to 15
+_NO_NUMBER = np.uint64((1 << 64) - 1)
 _LONGEST_NS = float(1 << 62)
 
 Numbers = NDArray[np.uint64] | NDArray[np.float64] | NDArray[np.int64]
@@ -111,6 +112,15 @@ def raw(records: ByteArray, channel: Channel, first: int = 0) -> Numbers:
     return value
 
 
+def whole(records: ByteArray, channel: Channel, first: int = 0) -> NDArray[np.uint64]:
+    """As `raw`, for what must be a whole number from 0 on; anything else becomes the largest one."""
+    number = raw(records, channel, first)
+    if number.dtype.kind == "f":
+        possible = (number >= 0) & (number < float(1 << 62))
+        return np.where(possible, np.where(possible, number, 0).astype(np.uint64), _NO_NUMBER)
+    return number.view(np.uint64)
+
+
 def small(records: ByteArray, channel: Channel, first: int = 0) -> NDArray[np.uint8]:
     """A channel of small whole numbers, with its factor or table; 255 for whatever does not fit."""
     if channel.kind == FIXED and channel.bit_count <= 8 and channel.bit_offset + channel.bit_count <= 8:
@@ -118,7 +128,7 @@ def small(records: ByteArray, channel: Channel, first: int = 0) -> NDArray[np.ui
         if channel.bit_count < 8:
             value = value >> np.uint8(channel.bit_offset) & np.uint8((1 << channel.bit_count) - 1)
     else:
-        value = np.minimum(raw(records, channel, first), 255).astype(np.uint8)
+        value = np.minimum(whole(records, channel, first), 255).astype(np.uint8)
     if channel.steps is not None and channel.steps != (0.0, 1.0):
         factor = channel.steps[0] + channel.steps[1] * value.astype(np.float64)
         return np.clip(np.nan_to_num(factor, nan=255.0), 0, 255).astype(np.uint8)
@@ -149,7 +159,7 @@ def identifiers(records: ByteArray, group: FrameGroup) -> tuple[NDArray[np.uint3
     flags = np.full(len(records), group.flags, np.uint16)
     if "ID" not in group.fields:
         return np.zeros(len(records), np.uint32), flags
-    value = raw(records, group.fields["ID"]).astype(np.uint32)
+    value = whole(records, group.fields["ID"]).astype(np.uint32)
     if group.flags & Flag.LIN:
         return value & np.uint32(0x3F), flags
     if "IDE" in group.fields:
@@ -187,6 +197,12 @@ def columns(
     if group.flags & Flag.LIN and "Checksum" in group.fields:
         checksum = small(records, group.fields["Checksum"]).astype(np.int16)
     return Columns(time_ns, channel, identifier, flags, length, payload, checksum)
+
+
+def value_offsets(records: ByteArray, channel: Channel) -> Int64Array:
+    """Where the payloads of variable length begin; -1 for what is no offset."""
+    number = whole(records, channel)
+    return np.where(number < (1 << 60), number, 0).astype(np.int64) - (number >= (1 << 60))
 
 
 def stated_length(records: ByteArray, group: FrameGroup) -> ByteArray:

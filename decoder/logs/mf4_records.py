@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from decoder.frames import BoolArray, ByteArray, Int64Array, ReadReport
 from decoder.logs.frame_columns import Columns, clear_past, concatenate, drop_all, gather, is_wanted
-from decoder.logs.mf4_blocks import VLSD_GROUP, BlockFile, Channel, DataGroup
+from decoder.logs.mf4_blocks import MASTER, VLSD_GROUP, BlockFile, Channel, DataGroup
 from decoder.logs.mf4_data import VariableValues, pieces
-from decoder.logs.mf4_groups import FrameGroup, columns, frame_group, identifiers, raw, stated_length, times
-from decoder.logs.mf4_split import Split, find_next, split
+from decoder.logs.mf4_groups import FrameGroup, columns, frame_group, identifiers, stated_length, times, value_offsets
+from decoder.logs.mf4_split import Clock, Split, find_next, split
+from decoder.logs.mf4_waiting import LONGEST, Waiting, at_byte, values_at
 
 _ROWS = 131_072  # records looked at together
 _JITTER_NS = 1_000_000_000  # time may run back by less than this between kinds of record that a recorder buffers apart
-_LONGEST = 64  # bytes of a payload
-_MOST_WAITING = 262_144  # records whose payload has not come yet
+_LONGEST_LOG_S = 400.0 * 86_400  # of time stamps that are believed behind damage
 _MOST_SEARCHES = 1000  # for the next sound record behind damage
 
 
@@ -110,10 +110,10 @@ class _Frames:
         if not len(self.records):
             self.values = np.zeros((0, 8), np.uint8), np.zeros(0, np.uint8)
             return
-        offset = raw(self.records, channel).astype(np.int64)
-        window, start = values.window(int(offset.min()), int(offset.max()), 4 + _LONGEST)
-        payload, length, found = _values_at(window, offset - start)
-        drop_all(context.report, "missing_payload", self.places[~found], _at_byte)
+        offset = value_offsets(self.records, channel)
+        window, start = values.window(int(offset.min()), int(offset.max()), 4 + LONGEST)
+        payload, length, found = values_at(window, offset - start)
+        drop_all(context.report, "missing_payload", self.places[~found], at_byte)
         self.select(found)
         self.values = (payload[found], length[found])
 
@@ -121,14 +121,10 @@ class _Frames:
         if self.values is not None and len(self.records):
             payload, length = self.values
             length = np.minimum(length, stated_length(self.records, self.group))
-            width = 8 if int(length.max()) <= 8 else _LONGEST
+            width = 8 if int(length.max()) <= 8 else LONGEST
             self.values = clear_past(payload[:, :width], length), length
         context.report.frames += len(self.records) if context.wanted is None else 0
         return columns(self.records, self.group, self.time_ns, self.identifier, self.flags, self.values)
-
-
-def _at_byte(place: int) -> str:
-    return f"byte {place}"
 
 
 def _frames(context: Context, records: ByteArray, group: FrameGroup, first: int, place: int, step: int) -> _Frames:
@@ -139,7 +135,7 @@ def _frames(context: Context, records: ByteArray, group: FrameGroup, first: int,
 
 def _sift(context: Context, records: ByteArray, group: FrameGroup, first: int, places: Int64Array) -> _Frames:
     time_ns, true = times(records, group.time, first)
-    drop_all(context.report, "impossible_time", places[~true], _at_byte)
+    drop_all(context.report, "impossible_time", places[~true], at_byte)
     identifier, flags = identifiers(records, group)
     frames = _Frames(records, group, time_ns, identifier, flags, places)
     if context.wanted is not None:
@@ -147,58 +143,6 @@ def _sift(context: Context, records: ByteArray, group: FrameGroup, first: int, p
         true &= is_wanted(identifier, flags, context.wanted)
     frames.select(true)
     return frames
-
-
-def _values_at(window: ByteArray, at: Int64Array) -> tuple[ByteArray, ByteArray, BoolArray]:
-    """Payload (n, 64), length, and which could be read, of the values that begin at the given bytes of the window."""
-    inside = (at >= 0) & (at + 4 <= len(window))
-    padded = np.concatenate([window, np.zeros(4 + _LONGEST, np.uint8)])
-    at = np.where(inside, at, 0)
-    length = gather(padded, at, 4).view("<u4")[:, 0].astype(np.int64)
-    inside &= (length <= _LONGEST) & (at + 4 + length <= len(window))
-    return gather(padded, at + 4, _LONGEST), np.where(inside, length, 0).astype(np.uint8), inside
-
-
-@dataclass(slots=True, eq=False)
-class _Waiting:
-    """Records and payloads of one group that have not met yet. next_offset: where the next payload would begin."""
-
-    group: FrameGroup
-    next_offset: int = 0
-    offsets: Int64Array = field(default_factory=lambda: np.empty(0, np.int64))
-    payload: ByteArray = field(default_factory=lambda: np.empty((0, _LONGEST), np.uint8))
-    length: ByteArray = field(default_factory=lambda: np.empty(0, np.uint8))
-    records: ByteArray | None = None
-    places: Int64Array = field(default_factory=lambda: np.empty(0, np.int64))
-
-    def add_values(self, data: ByteArray, position: Int64Array, id_bytes: int) -> None:
-        """Payloads in file order: position of each record in data."""
-        payload, length, _ = _values_at(data, position + id_bytes)
-        stated = gather(data, position + id_bytes, 4).view("<u4")[:, 0].astype(np.int64)
-        begin = self.next_offset + np.concatenate([[0], np.cumsum(stated + 4)])
-        self.next_offset = int(begin[-1])
-        self.offsets = np.concatenate([self.offsets, begin[:-1]])
-        self.payload = np.concatenate([self.payload, payload])
-        self.length = np.concatenate([self.length, length])
-
-    def meet(
-        self, context: Context, records: ByteArray, places: Int64Array, *, final: bool
-    ) -> tuple[ByteArray, Int64Array, tuple[ByteArray, ByteArray]]:
-        """The records whose payload is here; the others wait, at the end of the data they are dropped."""
-        if self.records is not None:
-            records, places = np.concatenate([self.records, records]), np.concatenate([self.places, places])
-        variable = self.group.variable
-        assert variable is not None
-        sought = raw(records, variable).astype(np.int64)
-        index = np.minimum(np.searchsorted(self.offsets, sought), max(len(self.offsets) - 1, 0))
-        found = self.offsets[index] == sought if len(self.offsets) else np.zeros(len(sought), np.bool_)
-        later = ~found & (sought >= self.next_offset) & (not final) & (len(records) < _MOST_WAITING)
-        drop_all(context.report, "missing_payload", places[~found & ~later], _at_byte)
-        values = self.payload[index[found]], self.length[index[found]]
-        self.records, self.places = records[later], places[later]
-        used = int(index[found].max()) + 1 if found.any() else max(len(self.offsets) - _MOST_WAITING, 0)
-        self.offsets, self.payload, self.length = self.offsets[used:], self.payload[used:], self.length[used:]
-        return records[found], places[found], values
 
 
 def _read_mixed(context: Context, data_group: DataGroup, groups: dict[int, FrameGroup]) -> Iterator[Columns]:
@@ -209,27 +153,31 @@ def _read_mixed(context: Context, data_group: DataGroup, groups: dict[int, Frame
     sizes = {group.record_id: -1 if group.flags & VLSD_GROUP else group.size for group in data_group.groups}
     by_place = {group.place: group.record_id for group in data_group.groups}
     waiting = {
-        by_place[group.variable.link]: _Waiting(group)
+        by_place[group.variable.link]: Waiting(group)
         for group in groups.values()
         if group.variable is not None and group.variable.link in by_place
     }
+    clocks = {key: clock for key, group in groups.items() if (clock := _clock(group)) is not None}
     carry, end, searches = b"", 0, 0
     for piece in pieces(context.file, data_group.data, context.report):
         data = carry + piece.in_order().tobytes()
         start, carry_bytes = 0, len(carry)
         if piece.offset != end:
             data, carry_bytes = data[carry_bytes:], 0
-            start = find_next(data, 0, sizes, data_group.id_bytes)
+            start = find_next(data, 0, sizes, data_group.id_bytes, clocks)
         end = piece.offset + len(piece.data)
         base = piece.place - carry_bytes
         while start >= 0:
             found = split(data, start, sizes, data_group.id_bytes)
-            yield from _mixed_frames(context, data_group, groups, waiting, data, found, base)
             start = -1
             if found.broken and searches < _MOST_SEARCHES:
                 searches += 1
-                start = find_next(data, found.end + 1, sizes, data_group.id_bytes)
-                context.report.drop("damaged_record", f"byte {base + found.end}", -1)
+                last = found.last
+                start = find_next(data, last + 1, sizes, data_group.id_bytes, clocks)
+                if 0 <= start < found.end:  # the last record swallowed sound ones: its length is false
+                    found.forget(last)
+                context.report.drop("damaged_record", f"byte {base + last}", -1)
+            yield from _mixed_frames(context, data_group, groups, waiting, data, found, base)
             carry = b"" if found.broken else data[found.end :]
     if carry:
         context.report.drop("cut_off", f"byte {context.file.size}")
@@ -237,11 +185,20 @@ def _read_mixed(context: Context, data_group: DataGroup, groups: dict[int, Frame
     yield from _mixed_frames(context, data_group, groups, waiting, b"", nothing, 0, final=True)
 
 
+def _clock(group: FrameGroup) -> Clock | None:
+    """Where records of this group keep their time, if it is a plain little-endian number."""
+    time = group.time
+    factor = time.steps[1] if time.steps is not None else 1.0
+    if time.kind != MASTER or time.bit_offset or time.bit_count % 8 or time.data_type not in {0, 4} or factor <= 0:
+        return None
+    return Clock(time.byte_offset, time.bit_count // 8, time.data_type == 4, _LONGEST_LOG_S / factor)
+
+
 def _mixed_frames(
     context: Context,
     data_group: DataGroup,
     groups: dict[int, FrameGroup],
-    waiting: dict[int, _Waiting],
+    waiting: dict[int, Waiting],
     data: bytes,
     found: Split,
     base: int,
@@ -264,7 +221,7 @@ def _mixed_frames(
         place = base + position
         values = None
         if own is not None:
-            records, place, values = own.meet(context, records, place, final=final)
+            records, place, values = own.meet(context.report, records, place, final=final)
         frames = _sift_with(context, records, group, place, values)
         parts.append(frames.columns(context))
         places.append(frames.places)

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from struct import Struct
 
 _LENGTH = Struct("<I")
-_LONGEST_VALUE = 1 << 16
+_FLOAT = Struct("<d")
+_LONGEST_VALUE = 2048  # CAN XL
+_USUAL_VALUE = 64  # CAN FD
 _SURE_AFTER = 20  # records in a row that must be sound before reading goes on behind damage
 _SEARCH_BYTES = 1 << 16
 
@@ -22,6 +24,33 @@ class Split:
     position: dict[int, list[int]]
     end: int
     broken: bool
+
+    @property
+    def last(self) -> int:
+        """Where the last record begins; `end` if there is none."""
+        return max((places[-1] for places in self.position.values() if places), default=self.end)
+
+    def forget(self, place: int) -> None:
+        """Leave out the record that begins at place, if it is the last of its kind."""
+        for places in self.position.values():
+            if places and places[-1] == place:
+                places.pop()
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Where a kind of record keeps its time: byte offset, bytes, whether it is a float. latest: of plausible times."""
+
+    offset: int
+    size: int
+    is_float: bool
+    latest: float
+
+    def read(self, data: bytes, at: int) -> float:
+        part = data[at + self.offset : at + self.offset + self.size]
+        if self.is_float:
+            return float(_FLOAT.unpack(part)[0]) if len(part) == 8 else -1.0
+        return float(int.from_bytes(part, "little"))
 
 
 def split(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int) -> Split:
@@ -49,13 +78,18 @@ def split(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int) -> S
     return Split(position, at, broken=False)
 
 
-def find_next(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int) -> int:
-    """The first place from start on from which many records in a row are sound; -1 if there is none nearby."""
+def find_next(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int, clocks: Mapping[int, Clock]) -> int:
+    """The first place from start on from which many records in a row are sound; -1 if there is none nearby.
+
+    clocks: how to read the time of a kind of record; it never runs back from one record of a kind to the next.
+    """
     for place in range(start, min(start + _SEARCH_BYTES, len(data))):
         at = place
+        last: dict[int, float] = {}
         for _ in range(_SURE_AFTER):
             following = _following(data, at, sizes, id_bytes)
-            if following < 0:
+            key = int.from_bytes(data[at : at + id_bytes], "little")
+            if following < 0 or (key in clocks and not _goes_on(data, at + id_bytes, clocks[key], key, last)):
                 break
             at = following
             if at >= len(data):
@@ -67,8 +101,17 @@ def find_next(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int) 
     return -1
 
 
+def _goes_on(data: bytes, at: int, clock: Clock, key: int, last: dict[int, float]) -> bool:
+    """Whether the time of the record at `at` is not before that of the last of its kind, which it then becomes."""
+    time = clock.read(data, at)
+    if not last.get(key, 0.0) <= time <= clock.latest:
+        return False
+    last[key] = time
+    return True
+
+
 def _following(data: bytes, at: int, sizes: Mapping[int, int], id_bytes: int) -> int:
-    """Where the record behind the one at `at` begins; -1 if there stands no whole record."""
+    """Where the record behind the one at `at` begins; -1 if there stands no whole record with a short enough value."""
     size = sizes.get(int.from_bytes(data[at : at + id_bytes], "little"))
     if size is None or at + id_bytes > len(data):
         return -1
@@ -76,7 +119,7 @@ def _following(data: bytes, at: int, sizes: Mapping[int, int], id_bytes: int) ->
         if at + id_bytes + 4 > len(data):
             return -1
         size = 4 + _LENGTH.unpack_from(data, at + id_bytes)[0]
-        if size > _LONGEST_VALUE:
+        if size > 4 + _USUAL_VALUE:
             return -1
     following: int = at + id_bytes + size
     return following if following <= len(data) else -1
