@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.frames import Int64Array
+from decoder.frames import FloatArray, Int64Array
 from estimator.charge import VOLTAGE_SD, Anchor
-from estimator.estimate import Figure, unknown_figure
+from estimator.estimate import Figure, Rest, unknown_figure
 from estimator.grid import Grid
 from estimator.motion import seconds_from
 from estimator.ocv import OcvCurve
@@ -21,6 +22,7 @@ COMPENSATION = -0.018  # [V/K] at 25 degC, charger-setting tables: -3 mV/K and c
 TAIL_A_PER_AH = 0.012  # what a nearly full battery still takes at regulated voltage; common practice
 TAIL_S = 1200.0
 FULL_SOC, FULL_SD = 98.0, 2.5
+SOON_NS = 900_000_000_000  # a quarter of an hour
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,11 @@ class FullCharge:
     current: float
 
 
+def compensated(volts_at_25: float, temperature: FloatArray) -> FloatArray:
+    """(n,) what a regulator set for a voltage at 25 degC holds at other temperatures [V]."""
+    return np.asarray(volts_at_25 + COMPENSATION * (np.asarray(temperature) - 25.0))
+
+
 def rest_anchor(rest: RestVoltage, curve: OcvCurve) -> Anchor:
     """What a rest says of the charge, errors and all; points are correlated through relaxation."""
     soc = curve.soc_at(rest.voltage - rest.expected(), rest.temperature)
@@ -39,11 +46,14 @@ def rest_anchor(rest: RestVoltage, curve: OcvCurve) -> Anchor:
     return Anchor(rest.time_s, soc, rest.covariance() / np.outer(slope, slope), on_curve=True)
 
 
-def soc_of(anchor: Anchor, curve: OcvCurve) -> Figure:
-    """One rest's charge by itself [%], at its end, with the curve's and the sensor's errors."""
+def soc_of(anchor: Anchor, curve: OcvCurve, to_end: FloatArray) -> Figure:
+    """One rest's charge by itself [%], at its end, with the curve's and the sensor's errors.
+
+    to_end: (m,) points of charge moved from each measurement to the end.
+    """
     last = np.linalg.solve(anchor.covariance, np.ones(len(anchor.soc)))
     variance = 1.0 / float(last.sum())
-    value = float(last @ anchor.soc) * variance
+    value = float(last @ (anchor.soc + to_end)) * variance
     slope = float(curve.slope_at(np.array(min(max(value, 0.0), 100.0))))
     tilt = curve.tilt_sd * abs(value - 75.0) / 50.0
     half = 1.96 * float(np.sqrt(variance + curve.shift_sd**2 + tilt**2 + (VOLTAGE_SD / slope) ** 2))
@@ -58,7 +68,7 @@ def find_full_charges(grid: Grid, kind: Int64Array, capacity_nominal: float) -> 
 
     kind: (n,) phase of each row. A sensor's offset matters little: the limit is 0.8 A on 70 Ah.
     """
-    limit = REGULATED_V + COMPENSATION * (grid.known_temperature() - 25.0)
+    limit = compensated(REGULATED_V, grid.known_temperature())
     with np.errstate(invalid="ignore"):
         held = (kind == RUNNING) & (grid.voltage > limit)
         held &= (grid.current < 3.0 * TAIL_A_PER_AH * capacity_nominal) & (grid.current > -1.0)
@@ -78,3 +88,16 @@ def full_anchor(full: FullCharge, grid: Grid) -> Anchor:
     """A charge that has died away says nearly full."""
     time_s = np.array([seconds_from(grid, full.end_ns) + 1.0])
     return Anchor(time_s, np.array([FULL_SOC]), np.array([[FULL_SD**2]]), on_curve=False)
+
+
+def ocv_at_full(fulls: Sequence[FullCharge], rests: Sequence[Rest]) -> Figure:
+    """Charge that the voltage claims in settled rests after a full charge [%]; low where acid was lost to sulphate."""
+    after = [
+        rest.soc_from_ocv
+        for rest in rests
+        if rest.settled == "settled" and any(0 <= rest.start_ns - full.end_ns <= SOON_NS for full in fulls)
+    ]
+    if not after:
+        return unknown_figure(Text("No settled rest followed a full charge."))
+    value, low, high = (float(np.mean([getattr(f, name) for f in after])) for name in ("value", "low", "high"))
+    return Figure(value, low, high)

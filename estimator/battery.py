@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
 from decoder.frames import FloatArray
 from decoder.recording import Recording
-from estimator.anchors import find_full_charges, full_anchor, rest_anchor
+from estimator.anchors import find_full_charges, full_anchor, ocv_at_full, rest_anchor
 from estimator.capacity import Swing, assumed_capacity, estimate_capacity, health_of
 from estimator.charge import Charge, solve_charge
 from estimator.cranking import next_crank, pooled_resistance, rated_resistance, starts_of, with_resistance
-from estimator.cranks import find_cranks
+from estimator.cranks import Crank, find_cranks
 from estimator.drives import charge_acceptance, charge_moved, find_drives
-from estimator.estimate import BatteryEstimate, Figure, Phase, Rest, Start, unknown_figure
+from estimator.episodes import cut_recording, find_battery_changes
+from estimator.estimate import BatteryEstimate, Figure, Rest, Start, unknown_figure
 from estimator.grid import Grid, build_grid
+from estimator.joining import join_estimates, nothing_known
+from estimator.load_steps import load_step_resistance
 from estimator.motion import OFFSET, PER_AH, lay_out_motion
-from estimator.ocv import curve_of
+from estimator.ocv import OcvCurve, curve_of
 from estimator.phases import find_phases
 from estimator.quiescent import UNSURE_START_SOC, Draw, days_until, quiescent_figure
 from estimator.rests import describe_rests, find_rests
@@ -27,6 +32,7 @@ from signal_defs.platform import Battery, IdleStopRules
 from signal_defs.text import Text
 
 LONG_REST_S = 4 * 3600.0
+FADED_SOC = 92.0  # what the voltage of a healthy full battery says at least, its band included
 
 
 def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopRules | None = None) -> BatteryEstimate:
@@ -34,14 +40,36 @@ def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopR
 
     battery: as the platform says. rules: for the idle-stop threshold of charge; None leaves that question open.
     Gaps and invalid samples are left out and widen the bands; a recording without voltage or current gives an estimate
-    in which everything is unknown. Raises DefinitionError only for a faulty open-circuit curve.
+    in which everything is unknown. A recording that goes over from one battery to another is cut there.
+    Raises DefinitionError only for a faulty open-circuit curve.
     """
     curve = curve_of(battery)
     grid = build_grid(recording)
     cranks = find_cranks(recording)
+    changes = find_battery_changes(recording, grid, cranks)
+    if not changes:
+        return _estimate_one(recording, battery, curve, rules, grid, cranks)
+    del grid
+    edges = [recording.start_ns, *(change.time_ns for change in changes), recording.end_ns + 1]
+    parts = [
+        _estimate_one(part, battery, curve, rules, build_grid(part), find_cranks(part))
+        for part in (cut_recording(recording, start, end) for start, end in pairwise(edges))
+    ]
+    return join_estimates(parts, changes, recording.duration_s)
+
+
+def _estimate_one(
+    recording: Recording,
+    battery: Battery,
+    curve: OcvCurve,
+    rules: IdleStopRules | None,
+    grid: Grid,
+    cranks: tuple[Crank, ...],
+) -> BatteryEstimate:
+    """The estimate of one battery."""
     phases = find_phases(recording, grid, cranks)
     if not len(grid):
-        return _nothing(phases.phases)
+        return nothing_known(phases.phases)
     nominal = battery.capacity_nominal
     found = find_rests(grid, phases.kind, nominal)
     fulls = find_full_charges(grid, phases.kind, nominal)
@@ -49,17 +77,18 @@ def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopR
     charge = solve_charge(grid, lay_out_motion(grid, phases.kind, nominal), anchors, curve, nominal)
     soc, low, high = _bounded(charge)
     offset = _offset(charge)
-    told_offset = _told_offset(charge, offset)
-    rests, draws = describe_rests(grid, found, curve, offset.value)
+    rests, draws = describe_rests(grid, found, curve, offset.value, float(charge.mean[PER_AH]))
     starts = starts_of(grid, phases.kind, cranks, soc)
     resistance, fit = pooled_resistance(starts, cranks, rated_resistance(battery))
     starts = with_resistance(starts, cranks, fit)
     drives = find_drives(recording, grid, phases.kind, offset.value)
-    capacity = estimate_capacity(charge, _swing(rests), faded=False)
+    at_full = ocv_at_full(fulls, rests)
+    capacity = estimate_capacity(charge, _swing(rests), faded=_looks_faded(at_full, resistance, battery))
+    health = health_of(capacity, nominal)
+    reckoned = assumed_capacity(capacity, charge)
     quiescent = quiescent_figure(draws, offset)
     parked = _mean_parked(draws, quiescent)
     soc_end = _at(len(grid) - 1, soc, low, high)
-    reckoned = assumed_capacity(capacity, charge)
     temperature = _last_temperature(grid)
     charged, discharged, covered_s = charge_moved(grid, 0, len(grid), offset.value)
     return BatteryEstimate(
@@ -75,9 +104,9 @@ def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopR
         soc_end=soc_end,
         soc_min=_at(int(np.argmin(soc)), soc, low, high),
         capacity_ah=capacity,
-        soh_percent=health_of(capacity, nominal),
+        soh_percent=health,
         resistance_mohm=resistance,
-        current_offset_a=told_offset,
+        current_offset_a=_told_offset(charge, offset),
         quiescent_ma=quiescent,
         next_crank_min_v=next_crank(starts, curve, temperature, soc_end),
         charged_ah=charged,
@@ -88,8 +117,9 @@ def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopR
         days_to_no_start=days_until(UNSURE_START_SOC, soc_end, reckoned, parked),
         next_crank_temperature_c=temperature,
         unknown=_unknown(grid, rests, starts),
-        sensor=judge_sensor(recording, grid, soc, cranks, reckoned.value, health_of(capacity, nominal)),
+        sensor=replace(judge_sensor(recording, grid, soc, cranks, reckoned.value, health), ocv_at_full_soc=at_full),
         full_charges_ns=tuple(full.end_ns for full in fulls),
+        load_step_resistance_mohm=load_step_resistance(recording),
     )
 
 
@@ -177,33 +207,7 @@ def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start]) -> tupl
     return tuple(said)
 
 
-def _nothing(phases: tuple[Phase, ...]) -> BatteryEstimate:
-    """The estimate of a recording without a valid sample of voltage or current."""
-    empty = unknown_figure(Text("No valid sample of battery voltage or current was recorded."))
-    none = np.zeros(0)
-    return BatteryEstimate(
-        time_ns=np.zeros(0, dtype=np.int64),
-        soc=none,
-        soc_low=none,
-        soc_high=none,
-        phases=phases,
-        starts=(),
-        rests=(),
-        drives=(),
-        soc_start=empty,
-        soc_end=empty,
-        soc_min=empty,
-        capacity_ah=empty,
-        soh_percent=empty,
-        resistance_mohm=empty,
-        current_offset_a=empty,
-        quiescent_ma=empty,
-        next_crank_min_v=empty,
-        charged_ah=0.0,
-        discharged_ah=0.0,
-        coverage=0.0,
-        charge_acceptance_a_per_ah=empty,
-        days_to_idle_stop_limit=empty,
-        days_to_no_start=empty,
-        unknown=(Text("No valid sample of battery voltage or current was recorded."),),
-    )
+def _looks_faded(at_full: Figure, resistance: Figure, battery: Battery) -> bool:
+    """Do other signs than the acid speak of lost plates: low voltage at full charge, or a high resistance?"""
+    low_at_full = at_full.is_known and at_full.high < FADED_SOC
+    return low_at_full or (resistance.is_known and resistance.low > 1.5e3 * rated_resistance(battery))

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.frames import FloatArray, Int64Array
-from decoder.recording import Recording, Trace
+from decoder.frames import BoolArray, FloatArray, Int64Array
+from decoder.recording import Recording
 from estimator.grid import SECOND_NS, valid_samples
 
 CRANK_A = 80.0  # drawn; warm four-cylinder petrol engines draw 100-200 A on average (starter tables). Common practice
@@ -55,18 +55,20 @@ def find_cranks(recording: Recording) -> tuple[Crank, ...]:
     """
     voltage = valid_samples(recording.traces.get("battery_voltage"))
     current = valid_samples(recording.traces.get("battery_current"))
-    seen = [span for span in _current_spans(*current) if _dips(voltage, span) and not _already_runs(recording, span)]
+    spans = [span for span in _current_spans(*current) if _dips(voltage, span)]
+    runs = _engine_runs(recording, np.array([span[0] for span in spans], dtype=np.int64) - SECOND_NS)
+    seen = [span for span, already in zip(spans, runs, strict=True) if not already]
     told = [span for span in _told_spans(recording) if not any(_touch(span, other) for other in seen)]
-    period_s = max(_period_s(recording.traces.get(role)) for role in ("battery_voltage", "battery_current"))
-    return tuple(_measure(recording, voltage, current, span, period_s) for span in sorted(seen + told))
+    board = valid_samples(recording.traces.get("board_voltage"))
+    return tuple(_measure(recording, voltage, current, board, span) for span in sorted(seen + told))
 
 
-def _period_s(trace: Trace | None) -> float:
-    """Typical time between samples [s], from a thousand of them spread over the trace; infinite if unknown."""
-    if trace is None or len(trace) < 2:
+def _period_s(samples: tuple[Int64Array, FloatArray], span: tuple[int, int]) -> float:
+    """Typical time between samples around a crank [s]; infinite with fewer than two there."""
+    first, last = np.searchsorted(samples[0], [span[0] - SECOND_NS // 5, span[1] + SECOND_NS // 5])
+    if last - first < 2:
         return math.inf
-    stride = max(len(trace) // 1000, 1)
-    return float(np.median(trace.time_ns[1::stride] - trace.time_ns[:-1:stride])) / 1e9
+    return float(np.median(np.diff(samples[0][first:last]))) / 1e9
 
 
 def _current_spans(time_ns: Int64Array, current: FloatArray) -> list[tuple[int, int]]:
@@ -90,19 +92,15 @@ def _dips(voltage: tuple[Int64Array, FloatArray], span: tuple[int, int]) -> bool
     return level - float(inside.min()) > DIP_V and float(inside.min()) < 12.0
 
 
-def _already_runs(recording: Recording, span: tuple[int, int]) -> bool:
-    """Did the engine turn by itself a second before?"""
-    return _engine_runs(recording, span[0] - SECOND_NS) is True
-
-
-def _engine_runs(recording: Recording, at_ns: int) -> bool | None:
+def _engine_runs(recording: Recording, at_ns: Int64Array) -> BoolArray:
+    """(m,) does the engine turn by itself at these instants? False where nothing tells."""
+    runs = np.zeros(len(at_ns), dtype=bool)
     for role, limit in (("engine_speed", RUNNING_RPM), ("engine_running", 0.5)):
         trace = recording.traces.get(role)
         if trace is not None and len(trace):
-            value = float(trace.held(np.array([at_ns]))[0])
-            if math.isfinite(value):
-                return value >= limit
-    return None
+            with np.errstate(invalid="ignore"):
+                runs |= trace.held(at_ns) >= limit
+    return runs
 
 
 def _told_spans(recording: Recording) -> list[tuple[int, int]]:
@@ -150,20 +148,19 @@ def _measure(
     recording: Recording,
     voltage: tuple[Int64Array, FloatArray],
     current: tuple[Int64Array, FloatArray],
+    board: tuple[Int64Array, FloatArray],
     span: tuple[int, int],
-    period_s: float,
 ) -> Crank:
     start_ns, end_ns = span
+    period_s = max(_period_s(voltage, span), _period_s(current, span))
     before_v, before_a = _before(voltage, start_ns), _before(current, start_ns)
     volts = _between(voltage, start_ns - SECOND_NS // 20, end_ns + SECOND_NS // 20)
     amps = _between(current, start_ns, end_ns)
     inverted = bool(len(amps)) and float(amps.max()) > CRANK_A
     pair_v, pair_a = _pairs(voltage, current, span)
-    resistance, spread, plateau_a, method, count = _resistance(
-        pair_v, -pair_a if inverted else pair_a, before_v, before_a
-    )
+    sign = -1.0 if inverted else 1.0
+    resistance, spread, plateau_a, method, count = plateau_resistance(pair_v, sign * pair_a, before_v, sign * before_a)
     running_ns = _running_at(recording, start_ns)
-    board = valid_samples(recording.traces.get("board_voltage"))
     board_v = _between(board, start_ns, end_ns)
     return Crank(
         start_ns=start_ns,
@@ -222,7 +219,7 @@ def _pairs(
     return volts[good], current[1][first:last][good]
 
 
-def _resistance(
+def plateau_resistance(
     volts: FloatArray, amps: FloatArray, before_v: float, before_a: float
 ) -> tuple[float, float, float, str, int]:
     """Resistance [Ohm], its standard deviation, plateau current [A], method, samples used.

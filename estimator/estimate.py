@@ -180,6 +180,8 @@ class BatteryEstimate:
     capacity_ah .. next_crank_min_v: figures with bands. charged_ah, discharged_ah: magnitudes over the recording [Ah].
     current_offset_a: what the sensor adds to the true current. coverage: share of time with current samples.
     phases cover the recording without overlap. unknown: sentences on what could not be told.
+    load_step_resistance_mohm: ohmic part only, from steps of the load, not normalised.
+    battery_changes: where one battery follows another; figures are then of the last.
     """
 
     time_ns: Int64Array
@@ -216,3 +218,6 @@ class BatteryEstimate:
     sensor: SensorJudgement | None = None
     full_charges_ns: tuple[int, ...] = ()
     battery_changes: tuple[BatteryChange, ...] = ()
+    load_step_resistance_mohm: Figure = field(
+        default_factory=lambda: unknown_figure(Text("Resistance was not looked for in steps of the load."))
+    )

@@ -68,7 +68,8 @@ def build_grid(recording: Recording) -> Grid:
     """
     voltage = valid_samples(recording.traces.get("battery_voltage"))
     current = valid_samples(recording.traces.get("battery_current"))
-    seconds = np.union1d(_seconds(voltage[0]), _seconds(current[0]))
+    seconds = np.sort(np.concatenate((_seconds(voltage[0]), _seconds(current[0]))), kind="stable")  # two runs: a merge
+    seconds = seconds[np.diff(seconds, prepend=-1) != 0]
     steps = np.asarray(recording.faults.clock_steps_ns, dtype=np.int64)
     charge, charged, covered = integrate(*current, steps, (seconds + 1) * SECOND_NS)
     moved_s = np.diff(covered, prepend=0.0)

@@ -84,10 +84,10 @@ def priors(capacity_nominal: float, shift_sd: float, tilt_sd: float) -> tuple[Fl
     """Mean and standard deviation of each unknown, (UNKNOWNS,) twice, in the order of the constants above.
 
     Start: anything, rather full. Per Ah: 90 % of the rated capacity, give or take 30 %. Offset: 60 mA. Drift: 10 mA
-    in 10 K. Self-discharge: 0.1 %/day (4 % a month). Gassing: one to several times the typical. Loss: 1 % of charge.
+    in 10 K. Self-discharge: 2 % a month, up to 7 %. Gassing: the typical, up to several times. Loss: half a per cent.
     """
     per_ah = 100.0 / (0.9 * capacity_nominal)
-    mean = np.array([75.0, per_ah, 0.0, 0.0, 0.1, 1.5 * per_ah, 0.01 * per_ah, 0.0, 0.0])
+    mean = np.array([75.0, per_ah, 0.0, 0.0, 0.07, per_ah, 0.005 * per_ah, 0.0, 0.0])
     spread = np.array(
         [25.0, 0.3 * per_ah, 0.06 * per_ah, 0.01 * per_ah, 0.08, 4.0 * per_ah, 0.02 * per_ah, shift_sd, tilt_sd]
     )

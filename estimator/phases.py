@@ -14,7 +14,8 @@ from estimator.estimate import Phase, PhaseKind
 from estimator.grid import SECOND_NS, Grid
 
 CHARGING_V = 13.2  # above any settled battery at rest; common practice
-CHARGING_A = 3.0
+CHARGING_A = 0.5  # nothing but a generator or a charger makes the current positive, a sensor's offset apart
+SURFACE_A = 3.0  # drawn above CHARGING_V: surface charge, not a generator
 PARKED_A = 1.5  # asleep or nearly so; common practice
 SETTLE_S = 60.0  # a quiet minute makes an engine-off stretch "parked"
 LONGEST_STOP_S = 600.0  # an engine-off stretch before a restart is an idle-stop up to this; published limits: 3-5 min
@@ -67,7 +68,7 @@ def _told_running(recording: Recording, grid: Grid) -> FloatArray:
 def _charging_running(grid: Grid, cranks: tuple[Crank, ...]) -> BoolArray:
     """(n,) running as the battery alone tells it: from a crank to the last charging second before the next."""
     with np.errstate(invalid="ignore"):
-        charging = (grid.current > CHARGING_A) | ((grid.voltage > CHARGING_V) & (grid.current > -CHARGING_A))
+        charging = (grid.current > CHARGING_A) | ((grid.voltage > CHARGING_V) & (grid.current > -SURFACE_A))
         charging |= np.isnan(grid.current) & (grid.voltage > CHARGING_V)
     running = np.zeros(len(grid), dtype=bool)
     edges = [0, *(int(np.searchsorted(grid.time_ns, crank.start_ns)) for crank in cranks), len(grid)]
@@ -133,10 +134,10 @@ def _mark_idle_stops(recording: Recording, grid: Grid, kind: Int64Array, cranks:
         begin_ns, end_ns = grid.time_ns[start], grid.time_ns[end - 1] + SECOND_NS
         short = end_ns - begin_ns <= LONGEST_STOP_S * SECOND_NS and kind[start - 1] == RUNNING
         restarted = bool((np.abs(crank_ns - end_ns) < 3 * SECOND_NS).any())
-        keyed = on[start:end]
-        with np.errstate(invalid="ignore"):
-            drawing = float(np.nanmedian(np.append(grid.current[start:end], 0.0 if end - start > 1 else np.nan)))
-            powered = not (keyed < 0.5).any() if not np.isnan(keyed).all() else drawing < -PARKED_A
+        keyed, drawn = on[start:end], grid.current[start:end]
+        drawn = drawn[np.isfinite(drawn)]
+        drawing = bool(len(drawn)) and float(np.median(drawn)) < -PARKED_A
+        powered = drawing if np.isnan(keyed).all() else not (keyed < 0.5).any()
         if short and restarted and powered:
             kind[start:end] = IDLE_STOP
 
@@ -145,17 +146,19 @@ def _stretches(recording: Recording, grid: Grid, kind: Int64Array, cranks: tuple
     """Phases that cover the recording without overlap; silence over a minute is unknown unless parked on both sides."""
     starts = grid.time_ns
     ends = starts + SECOND_NS
-    silent = np.flatnonzero(starts[1:] - ends[:-1] > 60 * SECOND_NS)
-    asleep = np.isin(kind[silent], (PARKED, AWAKE)) & np.isin(kind[silent + 1], (PARKED, AWAKE, CRANKING))
-    times = np.concatenate((starts, ends[silent]))
-    kinds = np.concatenate((kind, np.where(asleep, PARKED, UNKNOWN)))
+    off_after = np.append(np.isin(kind[1:], (PARKED, AWAKE, CRANKING)), kind[-1] == PARKED)
+    silent = np.flatnonzero(np.append(starts[1:], recording.end_ns) - ends > 60 * SECOND_NS)
+    asleep = np.isin(kind[silent], (PARKED, AWAKE)) & off_after[silent]
+    late = starts[0] - recording.start_ns > 60 * SECOND_NS
+    head = np.array([recording.start_ns] if late else [], dtype=np.int64)
+    times = np.concatenate((head, starts, ends[silent]))
+    kinds = np.concatenate((np.full(len(head), UNKNOWN), kind, np.where(asleep, PARKED, UNKNOWN)))
     order = np.argsort(times, kind="stable")
     times, kinds = times[order], kinds[order]
     change = np.concatenate(([True], kinds[1:] != kinds[:-1]))
     times, kinds = times[change], kinds[change]
-    last_ns = max(recording.end_ns, int(ends[-1]) if not recording.end_ns else recording.end_ns)
-    bounds = np.append(times, last_ns)
-    bounds[0] = min(int(bounds[0]), recording.start_ns) if recording.start_ns else bounds[0]
+    bounds = np.clip(np.append(times, recording.end_ns), recording.start_ns, recording.end_ns)
+    bounds[0] = recording.start_ns
     phases = _exact_cranks(bounds, kinds, cranks)
     return tuple(phase for phase in phases if phase.end_ns > phase.start_ns)
 

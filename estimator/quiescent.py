@@ -24,7 +24,8 @@ SELF_DISCHARGE = (0.1, 0.08)  # [%/day] and its standard deviation: 3 to 20 % a 
 class Draw:
     """One rest's draw as the sensor reads it, drawn is negative [mA].
 
-    mean_ma: time-weighted over all of it. asleep_ma: without wake-ups, once asleep; NaN if it never slept.
+    mean_ma: time-weighted over all of it, NaN if less than half was seen. asleep_ma: without wake-ups, once asleep;
+    NaN if it never slept.
     asleep_h: hours behind asleep_ma. covered_h: hours behind mean_ma. wake_ups: stretches above sleep.
     """
 
@@ -45,7 +46,8 @@ def measure_draw(grid: Grid, start_ns: int, end_ns: int) -> Draw:
     current, hours, time_ns = current[good], hours[good], time_ns[good]
     if not hours.sum() > 0:
         return Draw(math.nan, math.nan, 0.0, 0.0, ())
-    mean = 1e3 * float(current @ hours / hours.sum())
+    seen = float(hours.sum()) > 0.5 * (end_ns - start_ns) / 3.6e12
+    mean = 1e3 * float(current @ hours / hours.sum()) if seen else math.nan
     level = _sleep_level(current, hours)
     awake = current < level - WAKE_A
     begin = _asleep_from(awake, time_ns)
@@ -87,7 +89,7 @@ def _wake_ups(
     if not len(later):
         return ()
     breaks = np.flatnonzero(np.diff(time_ns[later]) > 60 * SECOND_NS)
-    groups = np.split(later, breaks + 1)
+    groups = [group for group in np.split(later, breaks + 1) if group[-1] < len(time_ns) - 1]  # not the next drive
     return tuple(
         WakeUp(
             int(time_ns[group[0]]),

@@ -35,7 +35,9 @@ class RestVoltage:
 
     start_ns: current off, or the first sample if the rest began before the recording (then age_known is False).
     age_s: (m,) of each window [s]. time_s: (m,) the same from the grid's first row [s]. voltage: (m,) without load [V].
-    load_sd: (m,) uncertainty from the load taken off [V]. temperature: (m,) [degC]. after: what came before the rest.
+    load_sd: (m,) uncertainty from the load taken off, common to all windows [V]. temperature: (m,) [degC].
+    after: mean current before the rest [A].
+    stretch_ns: the whole engine-off stretch of which this rest is a part.
     """
 
     start_ns: int
@@ -47,6 +49,7 @@ class RestVoltage:
     temperature: FloatArray
     after: float
     age_known: bool
+    stretch_ns: tuple[int, int] = (0, 0)
 
     def expected(self) -> FloatArray:
         """(m,) mean distance from the open-circuit voltage before any fit [V]."""
@@ -56,8 +59,8 @@ class RestVoltage:
         """(m, m) of voltage minus open-circuit voltage minus `expected` [V^2]."""
         size_sd = SIZE_SD_V if self.age_known else UNKNOWN_AGE_SD_V
         shaped = self._shapes() * size_sd
-        noise = np.diag(NOISE_V**2 + self.load_sd**2)
-        return np.asarray(shaped @ shaped.T + noise + COMMON_V**2)
+        noise = np.diag(np.full(len(self.age_s), NOISE_V**2))
+        return np.asarray(shaped @ shaped.T + noise + np.outer(self.load_sd, self.load_sd) + COMMON_V**2)
 
     def remaining(self, distance: FloatArray) -> tuple[float, float]:
         """Mean and standard deviation of what is left to relax at the end [V].

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -10,16 +11,19 @@ import numpy as np
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.anchors import rest_anchor, soc_of
 from estimator.estimate import Rest
-from estimator.grid import SECOND_NS, Grid
+from estimator.grid import ASSUMED_TEMPERATURE_C, SECOND_NS, Grid
 from estimator.ocv import OcvCurve
 from estimator.phases import AWAKE, PARKED, UNKNOWN
 from estimator.quiescent import Draw, measure_draw
 from estimator.relaxation import RestVoltage
 
-QUIET_A = 1.5
+QUIET_A = 0.6
 LOADED_A = 30.0  # with more than this drawn, voltage tells nothing of rest
-SLOW_RESISTANCE_OHM_AH = 0.5  # resistance to a small lasting load, times rated capacity; 7 mOhm at 70 Ah. From memory
+SLOW_RESISTANCE_OHM_AH = 1.0  # resistance to a small lasting load, times rated capacity; 14 mOhm at 70 Ah. From memory
+LOAD_V = 0.02  # what a lasting load of several ampere may take beside that; slow to come and to go. Ours
+LOAD_SHARE = 0.002
 AFTER_LOAD_S = 120.0
+UNKNOWN_TEMPERATURE_V = 0.012  # 10 K at 1.2 mV/K
 LISTED_S = 1800.0  # engine-off stretches from half an hour on are listed
 SETTLED_S = 4 * 3600.0
 SETTLED_V = 0.012  # left to relax, deviation included; 1 to 1.5 points of charge. Ours
@@ -32,60 +36,84 @@ WINDOW_EDGES_S = np.concatenate(
 def find_rests(grid: Grid, kind: Int64Array, capacity_nominal: float) -> tuple[RestVoltage, ...]:
     """Every engine-off stretch (no idle-stop) with usable voltage, short ones too; silence of the log may lie inside.
 
-    kind: (n,) phase of each row. capacity_nominal: [Ah]. Rows with more than 1.5 A, and two minutes after such
-    rows, are left out where the stretch has quieter ones; a load up to 30 A is taken off by a
-    typical resistance, and its uncertainty kept.
+    kind: (n,) phase of each row. capacity_nominal: [Ah]. A load that takes 0.2 % of the capacity ends one rest and
+    begins another. Otherwise rows with more than 0.6 A, and two minutes after such rows, are left out where the rest
+    has quieter ones; a load up to 30 A is taken off by a typical resistance, and its uncertainty kept.
     """
-    off = ((kind == PARKED) | (kind == AWAKE) | (kind == UNKNOWN)) & ~np.isnan(grid.voltage)
+    off = (kind == PARKED) | (kind == AWAKE) | (kind == UNKNOWN)
     edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
-    resistance = SLOW_RESISTANCE_OHM_AH / capacity_nominal
-    rests = [
-        _rest_voltage(grid, kind, int(start), int(end), resistance)
-        for start, end in zip(edges[::2], edges[1::2], strict=True)
-    ]
-    return tuple(rest for rest in rests if rest is not None)
+    rests: list[RestVoltage] = []
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        pieces = _between_loads(grid, int(start), int(end), LOAD_SHARE * capacity_nominal)
+        known = start > 0 and int(kind[start - 1]) != UNKNOWN
+        found = [_rest_voltage(grid, a, b, capacity_nominal, known or a > start) for a, b in pieces]
+        if not any(found):
+            found = [_rest_voltage(grid, int(start), int(end), capacity_nominal, known)]
+        stretch = (int(grid.time_ns[start]), int(grid.time_ns[end - 1]) + SECOND_NS)
+        rests.extend(replace(rest, stretch_ns=stretch) for rest in found if rest is not None)
+    return tuple(rests)
 
 
-def _rest_voltage(grid: Grid, kind: Int64Array, start: int, end: int, resistance: float) -> RestVoltage | None:
-    current = np.nan_to_num(grid.current[start:end])
-    rows = np.flatnonzero(_usable(grid.time_ns[start:end], current)) + start
+def _between_loads(grid: Grid, start: int, end: int, share_ah: float) -> list[tuple[int, int]]:
+    """Rows of an engine-off stretch, cut where a load (breaks up to a minute bridged) took more than share_ah."""
+    with np.errstate(invalid="ignore"):
+        loaded = np.flatnonzero(np.abs(grid.current[start:end]) > QUIET_A) + start
+    if not len(loaded):
+        return [(start, end)]
+    breaks = np.flatnonzero(np.diff(grid.time_ns[loaded]) > 60 * SECOND_NS)
+    pieces, begin = [], start
+    for run in np.split(loaded, breaks + 1):
+        if abs(float(grid.charge_ah[run[-1]] - grid.charge_ah[max(run[0] - 1, 0)])) > share_ah:
+            pieces.append((begin, int(run[0])))
+            begin = int(run[-1]) + 1
+    pieces.append((begin, end))
+    return [(a, b) for a, b in pieces if b > a]
+
+
+def _rest_voltage(grid: Grid, start: int, end: int, capacity_nominal: float, known: bool) -> RestVoltage | None:
+    """The rest in rows start to end; None without a usable voltage. known: the beginning was seen."""
+    rows = np.flatnonzero(_usable(grid, start, end)) + start
     if not len(rows):
         return None
+    resistance = SLOW_RESISTANCE_OHM_AH / capacity_nominal
     start_ns = int(grid.time_ns[start])
     age = (grid.time_ns[rows] - start_ns) / 1e9 + 0.5
     window = np.searchsorted(WINDOW_EDGES_S, age, side="right")
     first = np.unique(window, return_index=True)[1]
     count = np.diff(first, append=len(rows))
-    temperature = grid.known_temperature()[rows]
 
     def mean(values: FloatArray) -> FloatArray:
         return np.asarray(np.add.reduceat(values, first) / count)
 
-    load = mean(np.nan_to_num(grid.current[rows]))
-    unknown_k = 0.0 if np.isfinite(grid.temperature[rows]).all() else 10.0
+    mean_age, load = mean(age), mean(np.nan_to_num(grid.current[rows]))
+    temperature = grid.temperature[rows]
+    known_c = np.isfinite(temperature)
     return RestVoltage(
         start_ns=start_ns,
         end_ns=int(grid.time_ns[end - 1]) + SECOND_NS,
-        age_s=mean(age),
-        time_s=(start_ns - int(grid.time_ns[0])) / 1e9 + mean(age),
+        age_s=mean_age,
+        time_s=(start_ns - int(grid.time_ns[0])) / 1e9 + mean_age,
         voltage=mean(grid.voltage[rows]) - resistance * load,
-        load_sd=np.hypot(0.6 * resistance * np.abs(load), 1.2e-3 * unknown_k),
-        temperature=mean(temperature),
+        load_sd=0.5 * resistance * np.abs(load)
+        + LOAD_V * -np.expm1(-np.abs(load))
+        + UNKNOWN_TEMPERATURE_V * (not known_c.all()),
+        temperature=mean(np.where(known_c, temperature, ASSUMED_TEMPERATURE_C)),
         after=_current_before(grid, start),
-        age_known=start > 0 and int(kind[start - 1]) != UNKNOWN,
+        age_known=known,
     )
 
 
-def _usable(time_ns: Int64Array, current: FloatArray) -> BoolArray:
-    """Quiet rows well after any load, else quiet rows, else those with a bearable load."""
+def _usable(grid: Grid, start: int, end: int) -> BoolArray:
+    """(end - start,) quiet rows well after any load, else quiet rows, else those with a bearable load."""
+    seen = np.isfinite(grid.voltage[start:end])
+    current, time_ns = np.nan_to_num(grid.current[start:end]), grid.time_ns[start:end]
     loaded = np.abs(current) > QUIET_A
     last_load = np.maximum.accumulate(np.where(loaded, time_ns, time_ns[0] - 10**15))
-    settled = (time_ns - last_load > AFTER_LOAD_S * SECOND_NS) & ~loaded
+    quiet = seen & ~loaded
+    settled = quiet & (time_ns - last_load > AFTER_LOAD_S * SECOND_NS)
     if settled.sum() >= 30:
         return np.asarray(settled)
-    if (~loaded).any():
-        return np.asarray(~loaded)
-    return np.asarray(np.abs(current) <= LOADED_A)
+    return np.asarray(quiet if quiet.any() else seen & (np.abs(current) <= LOADED_A))
 
 
 def _current_before(grid: Grid, start: int) -> float:
@@ -97,26 +125,49 @@ def _current_before(grid: Grid, start: int) -> float:
 
 
 def describe_rests(
-    grid: Grid, found: Sequence[RestVoltage], curve: OcvCurve, offset_a: float
+    grid: Grid, found: Sequence[RestVoltage], curve: OcvCurve, offset_a: float, per_ah: float
 ) -> tuple[tuple[Rest, ...], tuple[Draw, ...]]:
-    """The rests of half an hour and more, and the draw of each; mean and sleeping draw with the sensor's offset off."""
-    long = [rest for rest in found if rest.end_ns - rest.start_ns >= LISTED_S * SECOND_NS]
-    draws = tuple(measure_draw(grid, rest.start_ns, rest.end_ns) for rest in long)
-    rests = tuple(
-        Rest(
-            start_ns=rest.start_ns,
-            end_ns=rest.end_ns,
-            end_v=float(rest.voltage[-1]),
-            mean_ma=draw.mean_ma - 1e3 * offset_a,
-            soc_from_ocv=soc_of(rest_anchor(rest, curve), curve),
-            temperature_c=float(rest.temperature[-1]),
-            asleep_ma=draw.asleep_ma - 1e3 * offset_a,
-            settled=_settled(rest),
-            wake_ups=draw.wake_ups,
-        )
-        for rest, draw in zip(long, draws, strict=True)
+    """The rests of half an hour and more, and the draw of each; mean and sleeping draw with the sensor's offset off.
+
+    per_ah: points of charge per Ah, to bring each rest's charge to its end.
+    """
+    stretches: dict[tuple[int, int], list[RestVoltage]] = {}
+    for rest in found:
+        if rest.stretch_ns[1] - rest.stretch_ns[0] >= LISTED_S * SECOND_NS:
+            stretches.setdefault(rest.stretch_ns, []).append(rest)
+    described = [_describe(grid, parts, curve, offset_a, per_ah) for parts in stretches.values()]
+    return tuple(rest for rest, _ in described), tuple(draw for _, draw in described)
+
+
+def _describe(
+    grid: Grid, parts: list[RestVoltage], curve: OcvCurve, offset_a: float, per_ah: float
+) -> tuple[Rest, Draw]:
+    """One engine-off stretch; where loads cut it into rests, the longest of them tells the charge."""
+    longest = max(parts, key=lambda part: float(part.age_s[-1]))
+    start_ns, end_ns = longest.stretch_ns
+    draw = measure_draw(grid, start_ns, end_ns)
+    last = grid.rows(start_ns, end_ns).stop - 1
+    ends_s = np.array([(int(grid.time_ns[last]) - int(grid.time_ns[0])) / 1e9])
+    to_end = _counted(grid, ends_s, offset_a) - _counted(grid, longest.time_s, offset_a)
+    rest = Rest(
+        start_ns=start_ns,
+        end_ns=end_ns,
+        end_v=float(parts[-1].voltage[-1]),
+        mean_ma=draw.mean_ma - 1e3 * offset_a,
+        soc_from_ocv=soc_of(rest_anchor(longest, curve), curve, per_ah * to_end),
+        temperature_c=float(parts[-1].temperature[-1]),
+        asleep_ma=draw.asleep_ma - 1e3 * offset_a,
+        settled=_settled(longest),
+        wake_ups=draw.wake_ups,
     )
-    return rests, draws
+    return rest, draw
+
+
+def _counted(grid: Grid, time_s: FloatArray, offset_a: float) -> FloatArray:
+    """Charge moved up to these instants, the offset off [Ah]."""
+    row = np.clip(time_s.astype(np.int64), 0, None)
+    place = np.searchsorted(grid.time_ns, int(grid.time_ns[0]) + row * SECOND_NS).clip(0, len(grid) - 1)
+    return np.asarray(grid.charge_ah[place] - offset_a * grid.covered_s[place] / 3600.0)
 
 
 def _settled(rest: RestVoltage) -> Literal["settled", "upper", "lower", "unknown"]:

@@ -1,4 +1,4 @@
-"""A battery whose truth is known: open-circuit curve, resistance, three relaxing voltages, gassing, and a sensor's errors.
+"""A battery whose truth is known: open-circuit curve, resistance, relaxing voltages, gassing, and a sensor's errors.
 
 It shares no code with the estimator; `validation` has a porous-electrode model for what this one cannot show.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pytest
@@ -80,14 +81,14 @@ def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: flo
     def ocv() -> float:
         return float(np.interp(soc, xs, ys)) + 1.2e-3 * (temperature - 25.0)
 
-    def step(amps: float, seconds: float, rpm: float) -> None:
+    def step(amps: float, seconds: float, rpm: float, hold: float = 0.0) -> None:
         nonlocal soc, clock, slow
         for number, (ohm, tau) in enumerate(battery.relaxing):
             decay = math.exp(-seconds / tau)
             pairs[number] = pairs[number] * decay + amps * ohm * factor * (1.0 - decay)
         target = battery.slow_v[0] if amps > 1.0 else battery.slow_v[1] if amps < -1.0 else 0.0
         slow += (target - slow) * (1.0 - math.exp(-seconds / (1800.0 if target else 4.0 * 3600.0)))
-        volts = ocv() + amps * battery.resistance * factor + sum(pairs) + slow
+        volts = ocv() + amps * battery.resistance * factor + sum(pairs) + slow + amps * hold
         gas = 0.0
         if volts > 13.0:
             gas = battery.gassing * 0.0014 * battery.capacity / 0.7 * math.exp(11.0 * (volts / 6.0 - 2.4)) * 0.9
@@ -115,9 +116,8 @@ def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: flo
                 hold = 0.8 * factor / max(100.3 - soc, 0.1)
                 amps = (leg.volts - ocv() - sum(pairs) - slow) / (battery.resistance * factor + hold)
                 amps = min(amps, leg.generator_a)
-                # the charge transfer at the plates: part of the terminal voltage, gone as soon as the current stops
-                step(amps, 1.0, 800.0 + 1000.0 * (second % 60 > 20))
-                truth.voltage[-1] += amps * hold
+                # hold is the charge transfer at the plates: it grows near full and is gone once the current stops
+                step(amps, 1.0, 800.0 + 1000.0 * (second % 60 > 20), hold)
         else:
             pace = 1.0 if leg.kind == "stop" else 5.0
             for _ in range(int(leg.seconds / pace)):
@@ -186,7 +186,7 @@ class Planted:
     simulate: Callable[..., Truth] = simulate
     record: Callable[..., Recording] = record_truth
     recording: Callable[..., Recording] = make_recording
-    week: Callable[..., list[Leg]] = a_week
+    week: Callable[..., list[Any]] = a_week
     agm: Callable[..., Battery] = agm_battery
     flooded_curve: tuple[tuple[float, float], ...] = OWN_FLOODED
     start_ns: int = START_NS
