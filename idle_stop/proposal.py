@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from idle_stop.thresholds import Interval, LearnedRules, LearnedThreshold
+from idle_stop.analysis import Analysis
+from idle_stop.decisions import decisions_of
+from idle_stop.restart_levels import RestartLevel, learn_restart_levels, stop_ends
+from idle_stop.thresholds import Interval, LearnedRules, LearnedThreshold, learn_thresholds
 from signal_defs.platform import Condition, IdleStopRules
 
 _FIT = {
@@ -16,8 +21,30 @@ _FIT = {
 }
 
 
-def toml_proposal(learned: LearnedRules, rules: IdleStopRules) -> str:
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What was learnt: the levels for stopping, those for going on, and both as TOML text."""
+
+    rules: LearnedRules
+    restart_levels: tuple[RestartLevel, ...]
+    toml: str
+
+
+def propose(analyses: Sequence[Analysis]) -> Proposal:
+    """Learn a platform's rules from one analysis or from many of the same platform.
+
+    Raises UsageError where there is none, or where they do not share their conditions.
+    """
+    decisions = [decisions_of(a.recording, a.estimate, a.account, a.platform.idle_stop) for a in analyses]
+    learned = learn_thresholds(decisions)
+    rules = analyses[0].platform.idle_stop
+    levels = learn_restart_levels([stop_ends(a.recording, a.estimate, a.account, rules) for a in analyses])
+    return Proposal(learned, levels, toml_proposal(learned, rules, levels))
+
+
+def toml_proposal(learned: LearnedRules, rules: IdleStopRules, restart_levels: Sequence[RestartLevel] = ()) -> str:
     """TOML text with one [[idle_stop.condition]] a condition of the platform, to be looked through and taken over."""
+    going_on = {one.condition.name: one for one in restart_levels}
     by_name = {one.condition.name: one for one in learned.thresholds}
     lines = [
         f"# Learnt from {learned.decisions} decisions, {learned.stops} of them stops. Look it through before use.",
@@ -29,7 +56,8 @@ def toml_proposal(learned: LearnedRules, rules: IdleStopRules) -> str:
             f"there {must} be a condition that is not named here."
         )
     for condition in rules.conditions:
-        lines += ["", *_evidence(condition, by_name.get(condition.name), learned), *_entry(condition, by_name)]
+        lines += ["", *_evidence(condition, by_name.get(condition.name), learned)]
+        lines += [*_restart_evidence(going_on.get(condition.name)), *_entry(condition, by_name)]
     return "\n".join(lines) + "\n"
 
 
@@ -54,6 +82,17 @@ def _evidence(condition: Condition, one: LearnedThreshold | None, learned: Learn
     if condition.name in learned.never_visible:
         said.append("# its role was never visible at a decision")
     return said
+
+
+def _restart_evidence(one: RestartLevel | None) -> list[str]:
+    if one is None:
+        return []
+    said = (
+        f"# level for going on {_written(one.level)}: {one.outlasted} stops outlasted it, {one.forced} were ended by it"
+    )
+    return (
+        [said] if one.fit != "too_strict" else [said, f"# {_FIT[one.fit]}: {one.against_file} stops went on beyond it"]
+    )
 
 
 def _entry(condition: Condition, learned: dict[str, LearnedThreshold]) -> list[str]:
