@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, FloatArray, FrameBatch, Int64Array
-from decoder.lin import NEITHER, NOT_LOGGED, checksum_verdicts
+from decoder.lin import CLASSIC, ENHANCED, NEITHER, NOT_LOGGED, checksum_verdicts, keeps, settle_kind
 from decoder.route import MessageIndex, Routed
 from decoder.timeline import Part
 from decoder.unpack import Unpacked, unpack
-from signal_defs.layout import MessageLayout, SignalLayout
+from signal_defs.layout import Checksum, MessageLayout, SignalLayout
 from signal_defs.platform import Binding
 
 MAGNITUDES = frozenset({"steering_angle", "steering_rate", "slope", "brake_vacuum"})  # roles that have no sign
@@ -171,6 +171,20 @@ def lin_verdicts(
         tried[tried == NEITHER] = TRAILING_MISFIT
         verdict = np.where(trailing, tried, verdict)
     return verdict
+
+
+def sound_frames(message: MessageLayout, verdict: ByteArray, tally: Int64Array) -> tuple[BoolArray, Checksum]:
+    """Which LIN frames are sound, and the checksum kind of their message.
+
+    verdict: (n,) from `lin_verdicts`. tally: (5,) how often each verdict was given so far; it settles the kind, and
+    whether the byte after the payload is a checksum at all.
+    """
+    good = int(tally[CLASSIC] + tally[ENHANCED])
+    kind = settle_kind(message.identifier, int(tally[CLASSIC]), int(tally[ENHANCED]), message.checksum)
+    sound = keeps(verdict, kind)
+    if tally[TRAILING_MISFIT] > good:
+        sound |= verdict == TRAILING_MISFIT
+    return sound, kind
 
 
 def _marks(identifier: NDArray[np.uint32], payload: ByteArray) -> NDArray[np.uint64]:

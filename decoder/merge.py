@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.collect import TRAILING_MISFIT, Collector, Piece
+from decoder.collect import Collector, Piece, sound_frames
 from decoder.frames import BoolArray, Int64Array
-from decoder.lin import CLASSIC, ENHANCED, NOT_LOGGED, keeps, settle_kind
+from decoder.lin import CLASSIC, ENHANCED
 from decoder.recording import Trace
 from decoder.timeline import LogClock
 from signal_defs.layout import MessageLayout
@@ -104,16 +104,12 @@ def _sound(message: MessageLayout, pieces: Sequence[Piece], merged: Merged) -> B
     if pieces[0].verdict is None:
         return np.ones(sum(len(one.time_ns) for one in pieces), np.bool_)
     verdict = np.concatenate([one.verdict for one in pieces if one.verdict is not None])
-    count = np.bincount(verdict, minlength=5)
-    classic, enhanced = int(count[CLASSIC]), int(count[ENHANCED])
-    kind = settle_kind(message.identifier, classic, enhanced, message.checksum)
-    if classic + enhanced and message.checksum not in {"unknown", kind}:
+    tally = np.bincount(verdict, minlength=5)
+    keep, kind = sound_frames(message, verdict, tally)
+    if tally[CLASSIC] + tally[ENHANCED] and message.checksum not in {"unknown", kind}:
         merged.notes.append(
             f"Message {message.name}: its frames carry the {kind} checksum, the definition says {message.checksum}."
         )
-    if count[TRAILING_MISFIT] > classic + enhanced:  # then the byte after the payload is no checksum at all
-        verdict[verdict == TRAILING_MISFIT] = NOT_LOGGED
-    keep = keeps(verdict, kind)
     if not keep.all():
         merged.rejected["lin_checksum"] += int(np.count_nonzero(~keep))
     return keep

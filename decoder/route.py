@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.channels import Assignment, ChannelCount, assign_channels, plain_name
+from decoder.channels import ChannelCount, assign_channels, plain_name
 from decoder.frames import NOT_DATA, BoolArray, Flag, FrameBatch
 from decoder.keys import KeyTable
 from decoder.lin_frames import as_lin
@@ -81,7 +81,7 @@ class MessageIndex:
 class Router:
     """Routes the batches of one log.
 
-    rejected: frames that are no data, by kind. A channel keeps the bus it was given when its first known frame came.
+    rejected: frames that are no data, by kind. A channel keeps the buses it was given when their first frames came.
     """
 
     index: MessageIndex
@@ -138,28 +138,36 @@ class Router:
             self._settle(known)
 
     def _settle(self, known: int) -> None:
-        """Find what the new keys mean, decide the channels that are open, and fill in each key's message."""
+        """Find what the new keys mean; where one belongs to a bus that its channel is not yet, decide the channels."""
         every = range(len(self.index.buses))
+        is_open = False
         for key in self._keys.keys[known:].tolist():
-            identifier, extended, lin, _ = key_parts(key)
+            identifier, extended, lin, channel = key_parts(key)
             meaning = {bus: self.index.find(bus, identifier, extended, lin) for bus in every}
-            self._meanings.append({bus: target for bus, target in meaning.items() if target != UNKNOWN})
+            meaning = {bus: target for bus, target in meaning.items() if target != UNKNOWN}
+            self._meanings.append(meaning)
+            is_open |= bool(meaning) and not any(bus in meaning for bus in self._decided.get((channel, lin), ()))
+        if is_open:
+            self._decide()
+            known = 0  # the message of older keys may have become known
+        more = [self._message(number) for number in range(known, len(self._keys))]
+        self._target = np.concatenate([self._target[:known], np.array([*more, UNKNOWN], np.int32)])
+
+    def _decide(self) -> None:
         counted = self._channel_counts()
         assignment = assign_channels([count for _, count in counted], self.index.buses)
         for (place, count), buses in zip(counted, assignment.buses, strict=True):
-            if place not in self._decided and any(count.known.get(bus) for bus in buses):
-                self._decided[place] = buses
-        self._note(assignment)
-        self._target = np.full(len(self._keys) + 1, UNKNOWN, np.int32)
-        for number, key in enumerate(self._keys.keys.tolist()):
-            _, _, lin, channel = key_parts(key)
-            for bus in self._decided.get((channel, lin), ()):
-                if bus in self._meanings[number]:
-                    self._target[number] = self._meanings[number][bus]
-                    break
-
-    def _note(self, assignment: Assignment) -> None:
+            before = self._decided.get(place, ())
+            new = tuple(bus for bus in buses if bus not in before and count.known.get(bus))
+            if new:
+                self._decided[place] = before + new
         self.notes.extend(note for note in assignment.notes if note not in self.notes)
+
+    def _message(self, number: int) -> int:
+        """The message of a key, by the buses that its channel is."""
+        _, _, lin, channel = key_parts(int(self._keys.keys[number]))
+        meaning = self._meanings[number]
+        return next((meaning[bus] for bus in self._decided.get((channel, lin), ()) if bus in meaning), UNKNOWN)
 
     def _channel_counts(self) -> list[tuple[tuple[int, bool], ChannelCount]]:
         frames: Counter[tuple[int, bool]] = Counter()

@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.collect import lin_verdicts, role_samples, take_payload
+from decoder.collect import lin_verdicts, role_samples, sound_frames, take_payload
 from decoder.frames import BoolArray, FloatArray, Int64Array
-from decoder.lin import CLASSIC, ENHANCED, keeps, settle_kind
 from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed
 from decoder.route import MessageIndex, Routed, Router
@@ -165,6 +164,7 @@ def _decode_batch(
     report: DecodeReport,
 ) -> Iterator[SignalBatch]:
     batch = routed.batch
+    source, absolute = Path(log.path).name, is_dated(log.clock)
     order = np.argsort((routed.target + 1).astype(np.uint16), kind="stable")
     ends = np.cumsum(np.bincount(routed.target + 1, minlength=len(index.targets) + 1))
     for target, columns in by_target.items():
@@ -177,8 +177,7 @@ def _decode_batch(
             verdict = lin_verdicts(message, batch, rows, payload, batch.length[rows])
             tally = tallies.setdefault(target, np.zeros(5, np.int64))
             tally += np.bincount(verdict, minlength=5)
-            kind = settle_kind(message.identifier, int(tally[CLASSIC]), int(tally[ENHANCED]), message.checksum)
-            sound = keeps(verdict, kind)
+            sound, _ = sound_frames(message, verdict, tally)
             if not sound.all():
                 report.rejected["lin_checksum"] += int(np.count_nonzero(~sound))
                 rows, payload = rows[sound], payload[sound]
@@ -198,8 +197,7 @@ def _decode_batch(
                 value, valid = samples.value, samples.valid
             report.samples += len(value)
             at = time_ns if one.rows is None else time_ns[one.rows]
-            absolute = is_dated(log.clock)
-            yield SignalBatch(column, Path(log.path).name, absolute, at, value, valid, one.raw)
+            yield SignalBatch(column, source, absolute, at, value, valid, one.raw)
 
 
 def _in_order(paths: Sequence[str | Path]) -> list[str | Path]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -87,6 +89,21 @@ def test_a_channel_without_a_known_frame_waits_for_one() -> None:
     assert router.route(batch([(0, 0x700, 0)])).target.tolist() == [UNKNOWN]
     assert router.route(batch([(0, 0x100, 0), (0, 0x700, 0)])).target.tolist() == [0, UNKNOWN]
     assert router.seen() == [("can0", 0x700, False, 2, UNKNOWN), ("can0", 0x100, False, 1, 0)]
+
+
+def test_a_second_bus_on_the_only_channel_is_found_when_it_comes() -> None:
+    router = Router(MessageIndex([bus("body", 0x100), bus("engine", 0x200)]))
+    assert router.route(batch([(0, 0x100, 0)], ("",))).target.tolist() == [0]
+    assert router.route(batch([(0, 0x200, 0), (0, 0x100, 0)], ("",))).target.tolist() == [1, 0]
+
+
+def test_a_hundred_thousand_foreign_identifiers_end_soon() -> None:
+    router = Router(MessageIndex([bus("body", 0x100)]))
+    begin = time.process_time()
+    for first in range(0, 100_000, 1000):
+        rows = [(0, first + number, int(Flag.EXTENDED)) for number in range(1000)] + [(0, 0x100, 0)]
+        assert router.route(batch(rows)).target[-1] == 0
+    assert time.process_time() - begin < 20  # [s] about half a second here; a table looked up again and again would not
 
 
 def test_lin_frames_never_belong_to_a_can_bus() -> None:
