@@ -1,0 +1,1 @@
+"""Measured speed and memory. `python -m benchmarks` prints one table; see `benchmarks.__main__`."""
