@@ -11,7 +11,7 @@ import numpy as np
 from reports.theme import FAINT, FONT, INK, Mark
 
 _TITLE = 26  # height above each row for its title [px]
-_FOOT = 58  # below the last row: tick labels and the axis' title [px]
+_FOOT = 68  # below the last row: tick labels and the axis' title [px]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -266,7 +266,7 @@ def _frame(
         "xaxis": {
             "anchor": f"y{_number(len(rows) - 1)}",
             "range": list(x_span),
-            "title": {"text": x_title, "standoff": 8},
+            "title": {"text": x_title, "standoff": 22},
             "gridcolor": FAINT,
             "linecolor": INK,
             "ticks": "outside",

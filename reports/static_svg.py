@@ -117,7 +117,7 @@ def _axes(layout: dict[str, Any], x: _Scale, ys: dict[str, _Scale]) -> list[str]
         if second:
             parts.append(_words(second, place, bottom + (34 if words else 19), "middle"))
     title = html.unescape(layout["xaxis"]["title"]["text"])
-    parts.append(_words(title, (x.start + x.end) / 2, bottom + 52, "middle"))
+    parts.append(_words(title, (x.start + x.end) / 2, bottom + 58, "middle"))
     return parts
 
 

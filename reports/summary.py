@@ -22,6 +22,12 @@ def what_happened(analysis: Analysis, say: Language) -> str:
     total, refused, cut = sought(account), account.count("refused"), account.count("cut_short")
     if not total:
         return _nothing_to_judge(account, say)
+    if account.battery_only:
+        return say.many(
+            "One idle-stop was seen; this recording holds the battery's signals only, so a refusal could not be seen.",
+            "{n} idle-stops were seen; this recording holds the battery's signals only, so refusals could not be seen.",
+            account.count("stopped") + account.count("cut_short"),
+        )
     if not refused and not cut:
         return say.many(
             "Idle-stop worked at the one standstill where it was to be expected.",
@@ -106,6 +112,8 @@ def what_first(analysis: Analysis, say: Language) -> str:
     if finding:
         return say("First: {check}", check=say.text(wording(finding.code).checks[0].do))
     account = analysis.account
+    if account.battery_only:
+        return say("First: record the vehicle's own bus as well, with engine and vehicle speed on it.")
     if not sought(account):
         return say("First: record a drive of 20 min with at least eight standstills, hood and doors shut, belt on.")
     if account.count("refused"):

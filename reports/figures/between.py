@@ -52,7 +52,7 @@ def drive_balance(view: View) -> Picture | None:
     span = span_of(np.array([*gained, *drawn, 0.0]), least=1.0)
     row = Row(view.say("Charge in each drive [Ah]"), 200, span)
     count = len(drives)
-    canvas = view.over("balance", [row], view.say("Drives, in order"), (0.4, count + 0.6))
+    canvas = view.over("balance", [row], view.say("Drives, in order"), (0.4, max(count, 6) + 0.6))
     places = [float(number) for number in range(1, count + 1)]
     step = max(1, math.ceil(count / 12))
     canvas.layout["xaxis"] |= {"tickmode": "array", "tickvals": places[::step]}

@@ -62,7 +62,7 @@ def _answer(view: View) -> str:
     restarts = sum(one.kind == "restart" for one in starts)
     dips = [one for one in starts if math.isfinite(one.min_v)]
     count = say.many("{n} start was seen", "{n} starts were seen", len(starts))
-    by = say.many("{n} of them by idle-stop", "{n} of them by idle-stop", restarts)
+    by = say("{n} of them by idle-stop", n=restarts) if restarts else say("none of them by idle-stop")
     if not dips:
         return say("{count}, {by}; the voltage under the starter is unknown.", count=count, by=by)
     deepest = min(dips, key=lambda one: one.min_v)

@@ -45,6 +45,8 @@ def _answer(view: View) -> str:
         if one.stop_start_ns is not None
     )
     refused = [one for one in account.standstills if one.outcome == "refused"]
+    if account.battery_only:
+        return say("Refusals cannot be seen here; the engine stood still for {t} in all.", t=say.duration(stopped))
     if not refused:
         return say(
             "No standstill was refused; the engine stood still for {stopped} in all.", stopped=say.duration(stopped)

@@ -14,6 +14,9 @@ def why_part(view: View) -> Part:
     say, account = view.say, view.account
     question = say("Why was idle-stop refused?")
     refused = account.count("refused")
+    if account.battery_only:
+        answer = say("Refusals cannot be seen in the battery's signals alone.")
+        return Part("why", question, answer, notes=tuple(say.text(text) for text in account.unknown))
     notes = tuple(say.text(text) for text in account.unknown)
     if not refused and not account.reason_counts:
         answer = say("It was not refused in this recording.") if account.standstills else say("Nothing to judge.")
