@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from signal_defs.definition import Definition
-from signal_defs.faults import Faults, suggest
+from signal_defs.faults import Faults, nearest, suggest
 from signal_defs.keys import SIGNAL
 from signal_defs.layout import MessageLayout, SignalLayout
 from signal_defs.platform import Binding, Bus
@@ -120,7 +120,7 @@ def _not_found(section: Section, bus: Bus, message_name: str, signal_name: str) 
         owners = [message.name for message in bus.messages if any(s.name == signal_name for s in message.signals)]
         otherwise = f"Messages: {_some([message.name for message in bus.messages])}."
         mend = (
-            f"{signal_name} is in {' and in '.join(owners[:3])}."
+            f"{signal_name} is in {' and in '.join(nearest(message_name, owners) or owners[:3])}."
             if owners
             else suggest(message_name, [message.name for message in bus.messages], otherwise)
         )

@@ -43,8 +43,9 @@ def _read_one(section: Section, bindings: Mapping[str, Binding], buses: Sequence
     if not isinstance(roles, dict) or not roles:
         section.fault("roles", "roles is missing", "Write roles = { battery_voltage = 12.6 }.")
         return None
+    written = {keys[1] for keys in section.lines if len(keys) > 1 and keys[0] == "signals"}
     for role, value in roles.items():
-        if role not in bindings:
+        if role not in bindings and role not in written:
             section.fault(
                 "roles", f"[signals] has no {role}", suggest(role, bindings, "Name roles that [signals] has.")
             )

@@ -22,7 +22,7 @@ note = "at rest"
 
 
 def test_a_golden_frame_is_read(changed: Changed) -> None:
-    folder = changed()
+    folder = changed(base="example-hatch")
     file = folder / "platform.toml"
     file.write_text(file.read_text(encoding="utf-8") + GOLDEN, encoding="utf-8")
     (golden,) = load_platform(folder).golden
@@ -43,7 +43,7 @@ def test_a_golden_frame_is_read(changed: Changed) -> None:
     ],
 )
 def test_a_wrong_golden_frame_is_told(changed: Changed, old: str, new: str, what: str) -> None:
-    folder = changed()
+    folder = changed(base="example-hatch")
     file = folder / "platform.toml"
     assert old in GOLDEN
     file.write_text(file.read_text(encoding="utf-8") + GOLDEN.replace(old, new), encoding="utf-8")
@@ -52,3 +52,35 @@ def test_a_wrong_golden_frame_is_told(changed: Changed, old: str, new: str, what
     (fault,) = raised.value.faults
     assert fault.what == what
     assert "[[golden]] 1" in fault.where
+
+
+@pytest.mark.parametrize("name", ["example-van", "open-standard"])
+def test_the_golden_frames_of_the_shipped_platforms_are_what_cantools_and_arithmetic_say(name: str) -> None:
+    """Their CAN frames decode by cantools to the values given; numbers only, names are the binding's matter."""
+    import cantools
+
+    platform = load_platform(name)
+    assert platform.folder is not None
+    assert platform.golden
+    for golden in platform.golden:
+        bus = platform.bus(golden.bus)
+        if bus.kind != "can":
+            continue
+        database = cantools.database.Database(strict=False)
+        for file in bus.databases:
+            database.add_dbc_file(str(platform.folder / file.name))
+        for role, value in golden.roles.items():
+            binding = platform.bindings[role]
+            if isinstance(value, float):
+                message = database.get_message_by_name(binding.message)
+                physical = message.decode(golden.data, decode_choices=False)[binding.signal]
+                assert binding.sign * (physical * binding.scale + binding.offset) == pytest.approx(value)
+
+
+def test_a_role_whose_signal_is_wrong_is_told_once_not_again_at_its_golden_frames(changed: Changed) -> None:
+    folder = changed(base="example-van")
+    file = folder / "platform.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("body/Engine.Speed", "body/Engine.Sped"), encoding="utf-8")
+    with pytest.raises(DefinitionFaultsError) as raised:
+        load_platform(folder)
+    assert [fault.what for fault in raised.value.faults] == ["message 'Engine' has no signal 'Sped'"]
