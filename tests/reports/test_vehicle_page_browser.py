@@ -12,6 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from idle_stop.analysis import Analysis
+from reports.compare import compare_page
 from reports.vehicle import vehicle_page
 
 ARGUMENTS = [
@@ -171,3 +172,18 @@ def test_the_print_has_a_foot_and_no_picture_is_cut(watched: Watched, tmp_path: 
     for number, text in enumerate(pages, start=1):
         assert "van-017" in text
         assert f"Page{number}/{len(pages)}" in "".join(text.split())
+
+
+def test_the_compare_page_is_as_sound(browser: Browser, van: Analysis, bare: Analysis, tmp_path: Path) -> None:
+    file = tmp_path / "compare.html"
+    file.write_text(compare_page(van, bare), encoding="utf-8")
+    it = Watched(browser, file, width=360)
+    it.scroll_through()
+    for details in it.page.locator("details").all():
+        details.evaluate("it => { it.open = true; }")
+    results = Axe().run(it.page)
+    assert it.page.evaluate("document.documentElement.scrollWidth") <= 360
+    it.context.close()
+    assert results.violations_count == 0, results.generate_report()
+    assert it.complaints == []
+    assert it.requests == [file.as_uri()]
