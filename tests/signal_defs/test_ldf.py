@@ -150,7 +150,7 @@ def test_raw_values_named_invalid_or_covered_by_nothing_are_invalid() -> None:
     assert signal.invalid == ((251, 251), (253, 255))
 
 
-def test_of_two_scales_the_wider_counts_and_the_other_is_invalid(external_logs: Path) -> None:
+def test_of_two_scales_the_wider_counts_and_the_other_is_invalid() -> None:
     # source: lin_encoders.ldf, encoding V_battery: 1-63, 64-191, 192-253 with 0.0625, 0.0104, 0.0625 V a step
     encoding = (
         'E { logical_value, 0, "under voltage"; physical_value, 1, 63, 0.0625, 7.0, "Volt";'
