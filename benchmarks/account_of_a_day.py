@@ -72,11 +72,12 @@ def nothing_estimated() -> BatteryEstimate:
 def main() -> None:
     """Print the seconds the account takes, and what it found."""
     day, estimate = recording(), nothing_estimated()
-    begun = time.perf_counter()
+    begun, used = time.perf_counter(), time.process_time()
     account = account_for(day, estimate, RULES)
-    seconds = time.perf_counter() - begun
+    seconds, used = time.perf_counter() - begun, time.process_time() - used
     samples = sum(len(trace) for trace in day.traces.values())
-    print(f"{seconds:.2f} s for {samples / 1e6:.1f} million samples, {len(account.standstills)} standstills")
+    print(f"{seconds:.2f} s ({used:.2f} s of processor time) for {samples / 1e6:.1f} million samples")
+    print(f"{len(account.standstills)} standstills, {account.count('refused')} refused")
 
 
 if __name__ == "__main__":

@@ -96,7 +96,7 @@ def _codes(condition: Condition, reading: Reading) -> Int8Array:
         codes = (low == float(condition.equals)).astype(np.int8)
     else:
         codes = _named(low, str(condition.equals), reading.labels)
-    codes[~reading.usable] = UNKNOWN
+    np.copyto(codes, np.int8(UNKNOWN), where=~reading.usable)
     return codes
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -30,7 +30,10 @@ def charge_cycling(
     if not short:
         return "none", ()
     drives = _drives(estimate, readings)
-    early = [one for one in short if _is_first_warm(one, asked, drives)]
+    by_drive: dict[int, list[Standstill]] = {}
+    for one in asked:
+        by_drive.setdefault(_drive_start(one, drives), []).append(one)
+    early = [one for one in short if _is_first_warm(one, by_drive, drives)]
     if early:
         minutes = (early[0].start_ns - _drive_start(early[0], drives)) / 60e9
         return "defect", (
@@ -40,7 +43,7 @@ def charge_cycling(
                 {"n": len(early), "minutes": minutes},
             ),
         )
-    after = [one for one in short if _stopped_before(one, asked, drives)]
+    after = [one for one in short if _stopped_before(one, by_drive, drives)]
     recovered = any(one.outcome in {"stopped", "cut_short"} and one.start_ns > short[0].end_ns for one in asked)
     if len(after) == len(short) and recovered:
         return "normal", (
@@ -75,17 +78,18 @@ def _drive_start(standstill: Standstill, drives: np.ndarray) -> int:
     return int(drives[max(int(np.searchsorted(drives, standstill.start_ns, side="right")) - 1, 0)])
 
 
-def _is_first_warm(standstill: Standstill, asked: Sequence[Standstill], drives: np.ndarray) -> bool:
+def _is_first_warm(standstill: Standstill, by_drive: Mapping[int, Sequence[Standstill]], drives: np.ndarray) -> bool:
+    """Whether this is the drive's first standstill after it has warmed up, and no stop came before."""
     begin = _drive_start(standstill, drives)
     if standstill.start_ns - begin <= _WARM_AFTER_NS:
         return False
-    return not any(
-        begin <= one.start_ns < standstill.start_ns
-        and (one.outcome != "refused" or one.start_ns - begin > _WARM_AFTER_NS)
-        for one in asked
-    )
+    for one in by_drive[begin]:  # in order: the first of them that counts decides
+        if one.outcome != "refused" or one.start_ns - begin > _WARM_AFTER_NS:
+            return one.start_ns >= standstill.start_ns
+    return True
 
 
-def _stopped_before(standstill: Standstill, asked: Sequence[Standstill], drives: np.ndarray) -> bool:
-    begin = _drive_start(standstill, drives)
-    return any(begin <= one.start_ns < standstill.start_ns and one.outcome in {"stopped", "cut_short"} for one in asked)
+def _stopped_before(standstill: Standstill, by_drive: Mapping[int, Sequence[Standstill]], drives: np.ndarray) -> bool:
+    mine = by_drive[_drive_start(standstill, drives)]
+    first = next((one for one in mine if one.outcome in {"stopped", "cut_short"}), None)
+    return first is not None and first.start_ns < standstill.start_ns

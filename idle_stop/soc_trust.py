@@ -33,15 +33,19 @@ def soc_doubted(recording: Recording, estimate: BatteryEstimate) -> BoolArray:
 
 
 def _stood_still(recording: Recording, estimate: BatteryEstimate, trace: Trace) -> bool:
+    some = trace.value[:: max(len(trace) // 1024, 1)]
+    known = some[np.isfinite(some)]
+    if len(known) and known.min() != known.max():
+        return False
     value = trace.value[trace.valid]
     if not len(value) or np.nanmin(value) != np.nanmax(value):
         return False
     if "battery_soc" in recording.faults.frozen:
         return True
-    known = np.isfinite(estimate.soc_low) & np.isfinite(estimate.soc_high)
-    if not known.any():
+    banded = np.isfinite(estimate.soc_low) & np.isfinite(estimate.soc_high)
+    if not banded.any():
         return False
-    surely_high, surely_low = estimate.soc_low[known].max(), estimate.soc_high[known].min()
+    surely_high, surely_low = estimate.soc_low[banded].max(), estimate.soc_high[banded].min()
     return bool(surely_high - surely_low > _MOVED_PERCENT)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from decoder.frames import Int64Array
 from idle_stop.account import Reason
 from idle_stop.conditions import Evaluated
 from idle_stop.readings import Reading, Readings
@@ -65,20 +66,33 @@ class Told:
     inhibited: bool | None = None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spoken:
+    """A role of the vehicle's own, and the samples at which it begins to say something else than before."""
+
+    reading: Reading
+    begins: Int64Array
+
+    def since_ns(self, index: int) -> int:
+        """Since when it has said what it says in one of its samples [ns]."""
+        begin = self.begins[int(np.searchsorted(self.begins, index, side="right")) - 1]
+        return int(self.reading.time_ns[begin])
+
+
 class VehicleWord:
-    """The vehicle's own bits of one recording; empty where it sends none."""
+    """The vehicle's own bits of one recording; empty where it sends none, or the platform judges them by conditions."""
 
     def __init__(self, readings: Readings, rules: IdleStopRules) -> None:
-        self._bits = [(readings.of(role), role, group, name) for role, group, name in BITS]
-        self._inhibited = readings.of("idle_stop_inhibited")
-        self._reason = readings.of("idle_stop_reason")
         judged = {condition.role for condition in rules.conditions}
-        self._judged = judged
-        self.speaks = (
-            any(reading is not None for reading, *_ in self._bits)
-            or self._inhibited is not None
-            or self._reason is not None
+        self._bits = [
+            (spoken, role, group, name)
+            for role, group, name in BITS
+            if role not in judged and (spoken := _spoken(readings, role)) is not None
+        ]
+        self._inhibited, self._reason = (
+            None if role in judged else _spoken(readings, role) for role in ("idle_stop_inhibited", "idle_stop_reason")
         )
+        self.speaks = bool(self._bits) or self._inhibited is not None or self._reason is not None
 
     def at(self, decision_ns: int, until_ns: int, evaluated: tuple[Evaluated, ...]) -> Told:
         """What was said of the decision, up to a second after it and not beyond `until_ns` [ns]."""
@@ -86,8 +100,8 @@ class VehicleWord:
         reasons: list[Reason] = []
         groups: set[Group] = set()
         denied: set[Group] = set()
-        for reading, role, group, name in self._bits:
-            said = None if reading is None or role in self._judged else _said(reading, decision_ns, last)
+        for spoken, role, group, name in self._bits:
+            said = _said(spoken, decision_ns, last)
             if said is None:
                 continue
             if not said[0]:
@@ -97,10 +111,10 @@ class VehicleWord:
             reasons.append(_told_reason(f"{name} (told by the vehicle)", group, role, said=True, since_ns=said[1]))
         named = self._named(decision_ns, last, evaluated)
         if named is not None:
-            reasons.insert(0, named)
+            reasons = [named, *(reason for reason in reasons if reason.group != named.group)]
             groups.add(named.group)
         inhibited = None
-        if self._inhibited is not None and "idle_stop_inhibited" not in self._judged:
+        if self._inhibited is not None:
             said = _said(self._inhibited, decision_ns, last)
             inhibited = None if said is None else said[0]
         return Told(tuple(reasons), frozenset(groups), frozenset(denied - groups), inhibited)
@@ -111,8 +125,8 @@ class VehicleWord:
         Only what was not said before counts: a bit that rises, a reason that appears.
         """
         found = []
-        for reading, role, group, name in self._bits:
-            rose = None if reading is None or role in self._judged else _rose(reading, after_ns, restart_ns)
+        for spoken, role, group, name in self._bits:
+            rose = _rose(spoken.reading, after_ns, restart_ns)
             if rose is not None:
                 reason = _told_reason(f"{name} (told by the vehicle)", group, role, said=True, since_ns=rose)
                 found.append((rose, reason))
@@ -124,9 +138,9 @@ class VehicleWord:
 
     def _named(self, decision_ns: int, last_ns: int, evaluated: tuple[Evaluated, ...]) -> Reason | None:
         """The vehicle's own reason as a state: the condition of that name, or the name itself."""
-        reading = self._reason
-        if reading is None or "idle_stop_reason" in self._judged:
+        if self._reason is None:
             return None
+        reading = self._reason.reading
         low, high = np.searchsorted(reading.time_ns, [decision_ns, last_ns], side="right")
         for index in range(max(int(low) - 1, 0), int(high)):
             age = decision_ns - int(reading.time_ns[index])
@@ -134,15 +148,12 @@ class VehicleWord:
                 continue
             label = reading.labels.get(int(reading.low[index]), f"{reading.low[index]:g}")
             if _plain(label) not in _NO_REASON:
-                return _reason_named(label, max(int(reading.time_ns[index]), decision_ns), reading, index, evaluated)
+                at_ns = max(int(reading.time_ns[index]), decision_ns)
+                return _reason_named(label, at_ns, self._reason.since_ns(index), evaluated)
         return None
 
 
-def _reason_named(label: str, at_ns: int, reading: Reading, index: int, evaluated: tuple[Evaluated, ...]) -> Reason:
-    since = index
-    while since > 0 and reading.low[since - 1] == reading.low[index] and reading.usable[since - 1]:
-        since -= 1
-    since_ns = int(reading.time_ns[since])
+def _reason_named(label: str, at_ns: int, since_ns: int, evaluated: tuple[Evaluated, ...]) -> Reason:
     for one in evaluated:
         if _plain(label) in {_plain(one.condition.name), _plain(one.condition.role)}:
             return replace(one.reason(at_ns), failing_since_ns=since_ns, told_by_vehicle=True)
@@ -161,8 +172,9 @@ def _told_reason(condition: str, group: Group, role: str, *, said: bool, since_n
                   told_by_vehicle=True)  # fmt: skip
 
 
-def _said(reading: Reading, decision_ns: int, last_ns: int) -> tuple[bool, int] | None:
+def _said(spoken: _Spoken, decision_ns: int, last_ns: int) -> tuple[bool, int] | None:
     """Whether a bit was set at the decision or soon after, and since when; None where it is unknown all the time."""
+    reading = spoken.reading
     low, high = np.searchsorted(reading.time_ns, [decision_ns, last_ns], side="right")
     first = max(int(low) - 1, 0)
     usable = reading.usable[first:high].copy()
@@ -173,10 +185,16 @@ def _said(reading: Reading, decision_ns: int, last_ns: int) -> tuple[bool, int] 
     true = np.flatnonzero(usable & (reading.low[first:high] == 1.0))
     if not len(true):
         return False, decision_ns
-    since = first + int(true[0])
-    while since > 0 and reading.usable[since - 1] and reading.low[since - 1] == 1.0:
-        since -= 1
-    return True, int(reading.time_ns[since])
+    return True, spoken.since_ns(first + int(true[0]))
+
+
+def _spoken(readings: Readings, role: str) -> _Spoken | None:
+    reading = readings.of(role)
+    if reading is None:
+        return None
+    other = reading.low[1:] != reading.low[:-1]
+    other |= reading.usable[1:] != reading.usable[:-1]
+    return _Spoken(reading, np.append(0, np.flatnonzero(other) + 1))
 
 
 def _rose(reading: Reading, after_ns: int, until_ns: int) -> int | None:

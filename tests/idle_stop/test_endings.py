@@ -212,3 +212,9 @@ def test_a_bit_that_was_set_all_along_ends_nothing() -> None:
 def test_the_vehicle_s_own_reason_for_an_end_is_taken_by_name() -> None:
     one = judged(STOP, labels={0: "None", 3: "Cabin"}, idle_stop_reason=[(0, 0), (49.5, 3), (52, 0)])
     assert [(reason.condition, reason.told_by_vehicle) for reason in one.reasons] == [("cabin", True)]
+
+
+def test_a_bit_and_the_vehicle_s_own_reason_for_the_same_group_are_one_reason() -> None:
+    labels = {0: "None", 5: "charge"}
+    one = judged(REFUSED, labels=labels, idle_stop_reason=[(0, 5)], idle_stop_inhibit_battery=[(0, 0), (15, 1)])
+    assert (reasons(one), one.verdict) == (["charge"], "sole")
