@@ -19,6 +19,7 @@ from decoder.logs.rows import MAX_TIME_NS, Channels, Columns, Row, batch_of, col
 from decoder.logs.source import LogStream, ReadOptions
 from decoder.logs.spaced_columns import MIN_COLUMN, Grammar, read_regular
 
+_SHORTEST = 8  # bytes of a line that may matter
 FORMAT = "asc"
 
 _HEADER = re.compile(
@@ -44,6 +45,7 @@ _DATE = re.compile(r"\s*date\s+(.*)", re.IGNORECASE)
 _BASE = re.compile(r"\s*base\s+(hex|dec)\b(?:\s+timestamps\s+(absolute|relative)\b)?.*", re.IGNORECASE)
 _TRIGGER = re.compile(r"\s*begin\s+trigger\s*block\b(.*)", re.IGNORECASE)
 _PLAIN_HEADER = re.compile(r"\s*(?:(?:no\s+)?internal\s+events\s+logged|end\s+trigger\s*block)\b.*", re.IGNORECASE)
+_HEADER_LETTERS = frozenset("dbnie")
 _LOCAL_NOTE = "The log's date is local time without a zone; it is taken as UTC."
 _UNREADABLE_NOTE = "The log's date cannot be read; times count from its start."
 _ADDED_NOTE = "The log's times count from line to line; they were added up."
@@ -63,7 +65,7 @@ def sniff(head: bytes, name: str) -> float:  # noqa: ARG001  # the protocol of r
 def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
     """The frames of an ASC log; see the package for the protocol."""
     reading = _Reading(report)
-    for lines in read_lines(stream, report, options.buffer_bytes):
+    for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         parts: list[Columns] = []
         for part in _segments(lines):
             parts += reading.read(lines, part)
@@ -132,7 +134,8 @@ class _Reading:
                 text = raw.decode("utf-8")
             except UnicodeDecodeError:
                 text = raw.decode("latin-1")
-            if self._header(text):
+            text = text.strip()
+            if text[:1].lower() in _HEADER_LETTERS and self._header(text):
                 continue
             event = parse_event(text, self.base)
             if event.time_ns is not None:

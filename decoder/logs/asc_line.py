@@ -9,7 +9,7 @@ from decoder.frames import Flag
 from decoder.logs.lin_identifier import lin_identifier
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS
 
-_TIMED = re.compile(r"\s*(-?)(\d{1,12})[.,](\d{1,9})\s+(\S.*?)\s*", re.DOTALL)
+_TIMED = re.compile(r"(-?)(\d{1,12})[.,](\d{1,9})\s+(\S.*)", re.DOTALL)
 _CAN = re.compile(
     r"(?P<channel>\d{1,3})\s+(?P<identifier>\S{1,80})\s+(?P<direction>Rx|Tx|TxRq)\s+(?P<kind>[dr])\b\s*(?P<rest>.*)"
 )
@@ -60,10 +60,10 @@ class Frame:
 
 
 def parse_event(text: str, base: int) -> Event:
-    """Read a line that is no header. base: 16 or 10, of identifiers and data."""
+    """Read a line that is no header, without blanks around it. base: 16 or 10, of identifiers and data."""
     match = _TIMED.fullmatch(text)
     if match is None:
-        if text.lstrip().startswith("//"):
+        if text.startswith("//"):
             return Event(skipped="comment")
         return Event(dropped="not_a_frame")
     time_ns = int(match[2]) * 10**9 + int(match[3].ljust(9, "0"))
@@ -78,6 +78,8 @@ def parse_event(text: str, base: int) -> Event:
 
 def _content(text: str, base: int) -> Frame | tuple[str, bool]:
     """The frame behind the time; or what else it is and whether that means damage."""
+    if text[0] == "L" and (match := _LIN.fullmatch(text)) is not None:
+        return _lin(match["channel"], match["rest"], base)
     if (match := _CAN.fullmatch(text)) is not None:
         return _can(match, base)
     if (match := _ERROR.fullmatch(text) or _FD_ERROR.fullmatch(text)) is not None:
@@ -85,8 +87,6 @@ def _content(text: str, base: int) -> Frame | tuple[str, bool]:
     if text[:5].upper() == "CANFD":
         match = _FD.fullmatch(text)
         return ("not_a_frame", True) if match is None else _fd(match, base)
-    if (match := _LIN.fullmatch(text)) is not None:
-        return _lin(match["channel"], match["rest"], base)
     return _other(text)
 
 
@@ -210,6 +210,13 @@ def _data(fields: list[str], length: int, base: int) -> bytes | str:
     """The first `length` fields as bytes; or what is wrong with them."""
     if len(fields) < length:
         return "length_differs"
+    if base == 16:
+        joined = "".join(fields[:length])
+        if len(joined) == 2 * length and max(map(len, fields[:length]), default=2) == 2:
+            try:
+                return bytes.fromhex(joined)
+            except ValueError:
+                return "data_unreadable"
     digits = 2 if base == 16 else 3
     data = bytearray()
     for field in fields[:length]:

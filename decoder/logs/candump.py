@@ -38,6 +38,7 @@ from decoder.logs.text_columns import (
     payload_bytes,
 )
 
+_SHORTEST = 8  # bytes of a line that may matter
 FORMAT = "candump"
 
 _LOG_LINE = re.compile(
@@ -61,7 +62,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     """The frames of a text log; see the package for the protocol."""
     channels = Channels()
     clock = Clock(report)
-    for lines in read_lines(stream, report, options.buffer_bytes):
+    for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         columns, rest = _read_columns(lines, channels)
         parts = _without_absurd_times(columns, lines, report)
         rows: list[Row] = []

@@ -16,6 +16,7 @@ from decoder.logs.rows import Channels, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
+_SHORTEST = 6  # bytes of a line that may matter
 FORMAT = "csv"
 _HEADER_WITHIN = 64  # lines; what stands above the headings is a comment
 
@@ -37,7 +38,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     table: CsvTable | None = None
     first_batch = True
     heading = ""
-    for lines in read_lines(stream, report, options.buffer_bytes):
+    for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         begin = 0
         if table is None:
             layout, begin = _find_header(lines, options)

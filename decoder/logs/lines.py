@@ -13,7 +13,8 @@ from decoder.logs.source import LogStream
 
 MAX_LINE = 4096  # bytes; the longest record of any format here (64 data bytes and what goes with them) is under 500
 MARGIN = 512  # zero bytes around the text, so that a fixed-width look at any line stays inside the array
-_NEWLINE, _RETURN = 10, 13
+_NEWLINE, _RETURN, _SPACE = 10, 13, 32
+_COMMENTS = np.frombuffer(b";/#", np.uint8)
 _BOM = b"\xef\xbb\xbf"
 
 
@@ -44,8 +45,12 @@ class Lines:
         return np.ndarray((len(self.text) - width + 1,), f"V{width}", self.text.data, strides=(1,))
 
 
-def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int) -> Iterator[Lines]:
-    """All lines that are not blank, in order; one over `MAX_LINE` bytes is dropped and counted as "line_too_long"."""
+def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int, shortest: int = 1) -> Iterator[Lines]:
+    """All lines that are not blank, in order.
+
+    One over `MAX_LINE` bytes is dropped and counted as "line_too_long"; one under `shortest` bytes that is no comment
+    holds no frame and is counted as "not_a_frame".
+    """
     size = max(buffer_bytes, 2 * MAX_LINE)
     text = np.zeros(size + 2 * MARGIN, np.uint8)
     view = memoryview(text.data)
@@ -74,10 +79,10 @@ def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int) -> Iter
             used = 0
         if ended:
             if used and not skipping:
-                yield from _lines(text, begin, feeds, MARGIN + used, number, report)
+                yield from _lines(text, begin, feeds, MARGIN + used, number, report, shortest)
             return
         if len(feeds):
-            yield from _lines(text, begin, feeds, 0, number, report)
+            yield from _lines(text, begin, feeds, 0, number, report, shortest)
             number += len(feeds)
             begin = int(feeds[-1]) + 1
         elif used >= size:
@@ -89,7 +94,7 @@ def read_lines(stream: LogStream, report: ReadReport, buffer_bytes: int) -> Iter
 
 
 def _lines(
-    text: ByteArray, begin: int, feeds: Int64Array, cut_at: int, number: int, report: ReadReport
+    text: ByteArray, begin: int, feeds: Int64Array, cut_at: int, number: int, report: ReadReport, shortest: int
 ) -> Iterator[Lines]:
     """The lines from `begin` that `feeds` end, and one more up to `cut_at` where the file ended without a line feed."""
     end = feeds
@@ -106,6 +111,11 @@ def _lines(
     numbers = np.arange(number, number + len(end))
     length = end - start
     usable = (length > 0) & (length <= MAX_LINE)
+    short = usable & (length < shortest)
+    if short.any():
+        short &= ~np.isin(text[start], _COMMENTS)
+        _drop_short(text, start, end, np.flatnonzero(short), number, report)
+        usable &= ~short
     if not usable.all():
         for index in np.flatnonzero(length > MAX_LINE).tolist():
             report.drop("line_too_long", f"line {number + index}")
@@ -113,3 +123,18 @@ def _lines(
         cut = cut and bool(usable[-1])
     if len(end):
         yield Lines(text, start, end, numbers, cut)
+
+
+def _drop_short(
+    text: ByteArray, start: Int64Array, end: Int64Array, short: Int64Array, number: int, report: ReadReport
+) -> None:
+    """Count lines too short for a frame, except those of blanks alone; only the first need their place."""
+    blank = np.ones(len(short), np.bool_)
+    for place in range(int((end - start)[short].max(initial=0))):
+        at = np.minimum(start[short] + place, end[short])
+        blank &= (text[at] <= _SPACE) | (at == end[short])
+    short = short[~blank]
+    for index in short[: report.MAX_DAMAGE].tolist():
+        report.drop("not_a_frame", f"line {number + index}")
+    if len(short) > report.MAX_DAMAGE:
+        report.dropped["not_a_frame"] += len(short) - report.MAX_DAMAGE

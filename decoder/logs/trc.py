@@ -17,6 +17,7 @@ from decoder.logs.source import LogStream, ReadOptions
 from decoder.logs.spaced_columns import MIN_COLUMN, Grammar, read_regular
 from decoder.logs.trc_line import Header, parse_record
 
+_SHORTEST = 8  # bytes of a line that may matter
 FORMAT = "trc"
 
 _MARK = re.compile(rb"^;\$FILEVERSION\s*=", re.MULTILINE | re.IGNORECASE)
@@ -64,7 +65,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     """The frames of a TRC log; see the package for the protocol."""
     channels = Channels()
     header = Header(report)
-    for lines in read_lines(stream, report, options.buffer_bytes):
+    for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         parts: list[Columns] = []
         for first, last in _segments(lines, header):
             parts += _read_segment(lines, np.arange(first, last), header, channels)
