@@ -11,6 +11,7 @@ from pathlib import Path
 from decoder.collect import Collector
 from decoder.faults import gaps_of, is_frozen, never_seen, response_error_edges
 from decoder.frames import FrameBatch, ReadReport
+from decoder.gather import gather
 from decoder.logs import open_log
 from decoder.merge import Merged, merge
 from decoder.recording import Faults, Recording, Source
@@ -73,7 +74,7 @@ def record(paths: Sequence[str | Path], platform: Platform, *, progress: Progres
 
 def read_routed(log: ReadLog, batches: Iterable[FrameBatch]) -> Iterator[tuple[Routed, list[Part]]]:
     """Draw a log's batches, count its frames, follow its clock, and route what is data."""
-    for batch in batches:
+    for batch in gather(batches):
         log.frames += len(batch)
         wild = log.clock.outliers(batch.time_ns)
         if wild is not None:
