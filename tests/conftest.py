@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,14 @@ EXTERNAL = "IDLEWHY_EXTERNAL_LOGS"
 def external_logs() -> Path:
     """The folder of real logs and databases from public projects, named by IDLEWHY_EXTERNAL_LOGS."""
     return Path(os.environ[EXTERNAL])
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Parsed databases are kept in a folder of this run, never in the user's cache."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("IDLEWHY_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
