@@ -24,8 +24,7 @@ FORMAT = "blf"
 _SIGNATURE = b"LOGG"
 _FILE_HEADER = 144
 _START_TIME_AT = 40
-_READ_BYTES = 1 << 20
-_INFLATE_BYTES = 2 << 20  # of objects that are looked at together
+_LEAST_READ = 4096
 _LARGEST_CONTAINER = 16 << 20
 _LARGEST_OBJECT = 1 << 20
 _CONTAINER_HEADER = 32
@@ -47,9 +46,9 @@ def read(stream: LogStream | BinaryIO, report: ReadReport, options: ReadOptions)
         report.notes.append("The start time is read as UTC; loggers of this format may write local time.")
     sizes = plausible_sizes()
     objects = _Objects()
-    for piece in _pieces(stream, header, report, sizes):
+    for piece in _pieces(stream, header, report, sizes, options.buffer_bytes // 2):
         objects.add(piece)
-        if piece.breaks or objects.size >= _INFLATE_BYTES:
+        if piece.breaks or objects.size >= options.buffer_bytes:
             yield from _frames(objects, sizes, start_ns or 0, report, options, final=piece.breaks)
     yield from _frames(objects, sizes, start_ns or 0, report, options, final=True)
 
@@ -128,13 +127,14 @@ def _pieces(
     header: bytes,
     report: ReadReport,
     sizes: Int64Array,
+    read_bytes: int,
 ) -> Iterator[_Piece]:
     """Follow the objects of the file itself: containers are unpacked, runs of other objects handed on as they are."""
     skip = int.from_bytes(header[4:8], "little")
     skip = skip if 72 <= skip <= len(header) else min(len(header), 72)
     buffer, base, final = header[skip:], skip, False
     while not final:
-        more = stream.read(_READ_BYTES) or b""
+        more = stream.read(max(read_bytes, _LEAST_READ)) or b""
         final = not more
         buffer += more
         data = np.frombuffer(buffer, np.uint8)

@@ -174,5 +174,6 @@ def _chain(
         last = int(true_end[-1]) if len(rows) else 0
         consumed = last if total - last < HEADER_BYTES + PADDING_BYTES else total - HEADER_BYTES - 3
         if gaps and gaps[-1][1] == total:
-            gaps[-1] = (gaps[-1][0], consumed)
+            lost = (gaps.pop()[0], consumed)
+            gaps += [lost] if lost[1] - lost[0] >= PADDING_BYTES else []
     return Chain(start, kind[rows], extent, consumed, np.flatnonzero(bad[rows]), gaps, cut)

@@ -23,14 +23,14 @@ from decoder.logs.frame_columns import (
     make_batch,
 )
 from decoder.logs.pcap_frames import PADDING, Interface, Packets, frames_of
-from decoder.logs.pcap_walk import RECORD_HEADER, find_next, sound, walk
+from decoder.logs.pcap_walk import RECORD_HEADER, HeaderArray, count_sound, find_next, walk
 from decoder.logs.pcapng import Blocks, to_ns
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
 FORMAT = "pcap"
 _HEADER = 24
-_READ_BYTES = 2 << 20
+_LEAST_READ = 4096
 _PCAPNG = b"\x0a\x0d\x0d\x0a"
 _MAGICS = {  # first bytes -> byte order, parts of a second
     b"\xd4\xc3\xb2\xa1": ("<", 1_000_000),
@@ -39,7 +39,7 @@ _MAGICS = {  # first bytes -> byte order, parts of a second
     b"\xa1\xb2\x3c\x4d": (">", 1_000_000_000),
 }
 _FIRST_DATE_S = 315_532_800  # 1980; earlier times count from the log's start
-_MOST_SEARCHES = 1000
+_MOST_SEARCHES = 300  # for the next sound record behind damage
 
 
 def sniff(head: bytes, name: str) -> float:
@@ -68,45 +68,46 @@ def _read_records(
         raise LogError("The capture ends in its header.", mend="Copy it again from where it was recorded.")
     order, fraction = _MAGICS[head[:4]]
     interface = Interface(struct.unpack_from(f"{order}I", head, 20)[0] & 0xFFFF)
-    buffer, base, searches, last_s, final = b"", _HEADER, 0, 0, False
+    buffer, base, searches, final = b"", _HEADER, 0, False
+    trusted: list[int] = []
     while not final:
-        more = stream.read(_READ_BYTES) or b""
+        more = stream.read(max(options.buffer_bytes, _LEAST_READ)) or b""
         final = not more
         buffer += more
         at = end = 0
         while at >= 0:
             found, end, broken = walk(buffer, at, order)
-            position, header, good = _headers(buffer, np.asarray(found, np.int64), order, fraction)
-            if good < len(found):
-                end, broken = int(found[max(good - 1, 0)]), True
-                position, header = position[: max(good - 1, 0)], header[: max(good - 1, 0)]
-            if len(position):
-                last_s = int(header[-1, 0])
-                yield from _batch_of_records(buffer, position, header, fraction, interface, report, options, base)
+            header = gather(np.frombuffer(buffer, np.uint8), found, RECORD_HEADER).view(f"{order}u4").astype(np.uint32)
+            good = count_sound(header, fraction, trusted) if len(found) else 0
+            if good < len(found):  # the one before may have a false length and be to blame
+                good = max(good - 1, 0)
+                end, broken = int(found[good]), True
+            if good:
+                header = header[:good]
+                trusted = _trust(trusted, header)
+                yield from _batch_of_records(buffer, found[:good], header, fraction, interface, report, options, base)
             at = -1
-            if broken and searches < _MOST_SEARCHES:
+            if broken or (final and end < len(buffer)):
                 searches += 1
-                report.drop("damaged_record", f"byte {base + end}", -1)
-                at = find_next(buffer, end + 1, order, fraction, last_s)
+                if searches > _MOST_SEARCHES:
+                    report.drop("unreadable_rest", f"byte {base + end}", -1)
+                    return
+                at = find_next(buffer, end + 1, order, fraction, trusted)
+                report.drop("damaged_record" if broken or at >= 0 else "cut_off", f"byte {base + end}", -1)
                 end = max(len(buffer) - RECORD_HEADER, end + 1) if at < 0 else at
         buffer, base = buffer[end:], base + end
-    if buffer and searches < _MOST_SEARCHES:
-        report.drop("cut_off", f"byte {base}")
 
 
-def _headers(
-    buffer: bytes, position: Int64Array, order: str, fraction: int
-) -> tuple[Int64Array, np.ndarray[tuple[int, int], np.dtype[np.uint32]], int]:
-    """Record headers (n, 4), and how many of them are sound before the first that is not."""
-    header = gather(np.frombuffer(buffer, np.uint8), position, RECORD_HEADER).view(f"{order}u4").astype(np.uint32)
-    faulty = np.flatnonzero(~sound(header, fraction))
-    return position, header, int(faulty[0]) if len(faulty) else len(position)
+def _trust(trusted: list[int], header: HeaderArray) -> list[int]:
+    """Seconds by which later records are judged: the first, and the last before and behind the latest stretch."""
+    last = int(header[-1, 0])
+    return [trusted[0] if trusted else int(header[0, 0]), trusted[-1] if trusted else last, last]
 
 
 def _batch_of_records(
     buffer: bytes,
     position: Int64Array,
-    header: np.ndarray[tuple[int, int], np.dtype[np.uint32]],
+    header: HeaderArray,
     fraction: int,
     interface: Interface,
     report: ReadReport,
@@ -148,7 +149,7 @@ def _read_blocks(
     interfaces: list[Interface] = []
     buffer, base, final = head, 0, False
     while not final:
-        more = stream.read(_READ_BYTES) or b""
+        more = stream.read(max(options.buffer_bytes, _LEAST_READ)) or b""
         final = not more
         buffer += more
         table, consumed = blocks.walk(buffer, base, final=final)

@@ -189,7 +189,7 @@ def _lin(packets: Packets, report: ReadReport, where: Callable[[int], str]) -> t
     for bit, flag in _LIN_ERRORS:
         flags |= (errors & bit != 0) * np.uint16(flag)
     unknown = silent | ((head[:, 4] & 3 == 0) & (head[:, 6] == 0))
-    checksum = np.where(unknown, -1, head[:, 6]).astype(np.int16)
+    checksum = np.where(unknown, np.int16(-1), head[:, 6].astype(np.int16))
     payload = clear_past(gather(packets.data, packets.start + 8, 8), length)
     channel = np.full(len(head), packets.channel | LIN_CHANNEL, np.uint16)
     identifier = (head[:, 5] & 0x3F).astype(np.uint32)

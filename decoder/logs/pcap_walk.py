@@ -5,9 +5,11 @@ Source: draft-ietf-opsawg-pcap: a record has four u32 (seconds, fraction, captur
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from struct import Struct
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Int64Array
 from decoder.logs.frame_columns import gather
@@ -15,10 +17,14 @@ from decoder.logs.frame_columns import gather
 RECORD_HEADER = 16
 LARGEST_RECORD = 262_144  # captured bytes; the usual snap length of capture programs
 _ALIKE = 8  # records of one size in a row after which many more are expected
-_NEAR_S = 86_400  # how far from the last sound record the next may lie, when searching
+_NEAR_S = 86_400  # between neighbouring records usually lies less
+_USUAL_RECORD = 2048  # captured bytes that are believed where nothing else speaks for a record
+_MOST_TRIED = 20_000  # places that are looked at closely, in one search
+
+HeaderArray = NDArray[np.uint32]
 
 
-def walk(data: bytes, start: int, order: str) -> tuple[list[int] | Int64Array, int, bool]:
+def walk(data: bytes, start: int, order: str) -> tuple[Int64Array, int, bool]:
     """Beginnings of the whole records from start on, the end of the last, and whether what follows is no record.
 
     order: "<" or ">".
@@ -73,39 +79,65 @@ def count_alike(view: ByteArray, at: int, step: int, order: str, same: tuple[tup
     return known
 
 
-def sound(header: np.ndarray[tuple[int, int], np.dtype[np.uint32]], fraction: int) -> BoolArray:
+def sound(header: HeaderArray, fraction: int) -> BoolArray:
     """Which record headers (n, 4) can be true. fraction: parts of a second that the second column counts."""
     result: BoolArray = (header[:, 1] < fraction) & (header[:, 2] <= header[:, 3]) & (header[:, 2] <= LARGEST_RECORD)
     return result
 
 
-def find_next(data: bytes, start: int, order: str, fraction: int, near_s: int) -> int:
-    """The first place from start on where three sound records follow one another; -1 if there is none.
+def count_sound(header: HeaderArray, fraction: int, trusted: Sequence[int]) -> int:
+    """How many record headers are sound before the first that is not.
 
-    near_s: seconds of the last sound record; the next is expected within a day of it.
+    trusted: seconds that sound records before these had. A jump of more than a day is believed where the records behind
+    it stay where it led.
+    """
+    seconds = header[:, 0].astype(np.int64)
+    before = np.concatenate([[trusted[-1] if trusted else seconds[0]], seconds[:-1]])
+    jump = np.abs(seconds - before) >= _NEAR_S
+    unsettled = np.zeros(len(header), np.bool_)
+    for row in np.flatnonzero(jump).tolist():
+        after = jump[row + 1 : row + 4]
+        unsettled[row] = (len(after) < 3 or bool(after.any())) and not _is_near(int(seconds[row]), trusted)
+    faulty = np.flatnonzero(~sound(header, fraction) | unsettled)
+    return int(faulty[0]) if len(faulty) else len(header)
+
+
+def _is_near(second: int, trusted: Sequence[int]) -> bool:
+    return any(abs(second - other) < _NEAR_S for other in trusted)
+
+
+def find_next(data: bytes, start: int, order: str, fraction: int, trusted: Sequence[int]) -> int:
+    """The first place from start on where sound records follow one another; -1 if there is none.
+
+    Three that are within a day of the trusted seconds, else six within a day of each other.
     """
     view = np.frombuffer(data, np.uint8)
-    places = np.arange(start, max(len(data) - RECORD_HEADER + 1, start), dtype=np.int64)
-    if not len(places):
-        return -1
-    seconds = np.ndarray((len(places),), f"{order}u4", view, start, (1,)).astype(np.int64)
-    places = places[np.abs(seconds - near_s) < _NEAR_S]
-    for _ in range(3):
-        if not len(places):
-            return -1
-        header = gather(view, places, RECORD_HEADER).view(f"{order}u4")
-        places = places[sound(header, fraction)]
-    for place in places.tolist():
-        at = place
-        for _ in range(3):
-            if at + RECORD_HEADER > len(data):
-                break
-            header = np.frombuffer(data, f"{order}u4", 4, at).reshape(1, 4)
-            if not sound(header, fraction)[0] or abs(int(header[0, 0]) - near_s) >= _NEAR_S:
-                break
-            at += RECORD_HEADER + int(header[0, 2])
-        else:
-            return int(place)
-        if at == len(data):
-            return int(place)
+    count = max(len(data) - RECORD_HEADER + 1 - start, 0)
+    seconds = np.ndarray((count,), f"{order}u4", view, start, (1,)).astype(np.int64)
+    near = np.zeros(count, np.bool_)
+    for other in trusted:
+        near |= np.abs(seconds - other) < _NEAR_S
+    captured = np.ndarray((count,), f"{order}u4", view, start + 8, (1,))
+    for chosen, records, anchors in ((near, 3, trusted), (~near & (captured <= _USUAL_RECORD), 6, None)):
+        places = start + np.flatnonzero(chosen)
+        places = places[sound(gather(view, places, RECORD_HEADER).view(f"{order}u4"), fraction)]
+        for place in places[:_MOST_TRIED].tolist():
+            if _leads_on(data, place, records, order, fraction, anchors):
+                return int(place)
     return -1
+
+
+def _leads_on(data: bytes, place: int, records: int, order: str, fraction: int, trusted: Sequence[int] | None) -> bool:
+    """Whether so many sound records follow one another from place on, or the data end with a whole one."""
+    at = place
+    for _ in range(records):
+        if at == len(data):
+            return trusted is not None
+        if at + RECORD_HEADER > len(data):
+            return False
+        header = np.frombuffer(data, f"{order}u4", 4, at).reshape(1, 4)
+        trusted = trusted or (int(header[0, 0]),)
+        if not sound(header, fraction)[0] or not _is_near(int(header[0, 0]), trusted):
+            return False
+        at += RECORD_HEADER + int(header[0, 2])
+    return at <= len(data)
