@@ -12,7 +12,7 @@ from decoder.collect import Collector
 from decoder.faults import gaps_of, is_frozen, never_seen, response_error_edges
 from decoder.frames import FrameBatch, ReadReport
 from decoder.gather import gather
-from decoder.logs import open_log
+from decoder.logs import ReadOptions, open_log
 from decoder.merge import Merged, merge
 from decoder.recording import Faults, Recording, Source
 from decoder.route import UNKNOWN, MessageIndex, Routed, Router, take_rows
@@ -39,12 +39,18 @@ class ReadLog:
     notes: list[str] = field(default_factory=list)
 
 
-def record(paths: Sequence[str | Path], platform: Platform, *, progress: Progress | None = None) -> Recording:
+def record(
+    paths: Sequence[str | Path],
+    platform: Platform,
+    *,
+    progress: Progress | None = None,
+    options: ReadOptions | None = None,
+) -> Recording:
     """All logs of one vehicle as one recording.
 
     paths: in any order; logs that overlap are not counted twice, a file given twice is read once. progress: called with
-    (name of the log, logs done, logs in all). Raises LogError if a log cannot be read or none holds anything that the
-    platform's roles need, UsageError if no log is given.
+    (name of the log, logs done, logs in all). options: how the logs are read. Raises LogError if a log cannot be read
+    or none holds anything that the platform's roles need, UsageError if no log is given.
     """
     if not paths:
         raise UsageError("No log is given.", mend="Name at least one log file.")
@@ -61,7 +67,7 @@ def record(paths: Sequence[str | Path], platform: Platform, *, progress: Progres
             twice.append(f"{Path(path).name} is the same file as {seen[sha256]} and was read once.")
             continue
         seen[sha256] = Path(path).name
-        logs.append(_read(path, sha256, index, collector, len(logs)))
+        logs.append(_read(path, sha256, index, collector, len(logs), options))
     if progress is not None:
         progress("", len(paths), len(paths))
     line = place([log.clock for log in logs])
@@ -94,8 +100,15 @@ def hash_of(path: str | Path) -> str:
         return ""
 
 
-def _read(path: str | Path, sha256: str, index: MessageIndex, collector: Collector, number: int) -> ReadLog:
-    opened = open_log(path)
+def _read(
+    path: str | Path,
+    sha256: str,
+    index: MessageIndex,
+    collector: Collector,
+    number: int,
+    options: ReadOptions | None,
+) -> ReadLog:
+    opened = open_log(path, options=options)
     size = Path(path).stat().st_size if sha256 else 0
     log = ReadLog(str(path), sha256, size, opened.report, Router(index), LogClock())
     for routed, parts in read_routed(log, opened.batches()):

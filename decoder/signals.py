@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.collect import lin_verdicts, role_samples, sound_frames, take_payload
-from decoder.frames import BoolArray, FloatArray, Int64Array
+from decoder.frames import BoolArray, FloatArray, Int64Array, ReadReport
 from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed
 from decoder.route import MessageIndex, Routed, Router
@@ -110,22 +110,24 @@ def decode_signals(
     *,
     report: DecodeReport | None = None,
     progress: Progress | None = None,
+    options: ReadOptions | None = None,
 ) -> Iterator[SignalBatch]:
     """The samples of the chosen columns (see `choose_columns`; None for all), one batch of one column after another.
 
     Logs are drawn one after another, those with a date in its order, the others as given; a file given twice is read
     once. Memory is bounded by one batch of frames. LIN frames with a wrong checksum are left out; the kind of checksum
-    is settled by the frames seen so far. Raises LogError if a log cannot be read or none holds a chosen signal.
+    is settled by the frames seen so far. options: how the logs are read.
+    Raises LogError if a log cannot be read or none holds a chosen signal.
     """
     report = report if report is not None else DecodeReport()
     columns = choose_columns(platform) if select is None else tuple(select)
     index = MessageIndex(platform.buses)
     by_target = _by_target(index, columns)
     logs: list[ReadLog] = []
-    for number, path in enumerate(_in_order(paths)):
+    for number, path in enumerate(_in_order(paths, options)):
         if progress is not None:
             progress(Path(path).name, number, len(paths))
-        opened = open_log(path)
+        opened = open_log(path, options=options)
         log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
         logs.append(log)
         tallies: dict[int, NDArray[np.int64]] = {}
@@ -134,11 +136,21 @@ def decode_signals(
             report.frames = before + log.frames
             yield from _decode_batch(routed, log, index, by_target, tallies, report)
         report.rejected.update(log.router.rejected)
-        report.notes.extend(note for note in (*opened.report.notes, *log.router.notes) if note not in report.notes)
+        notes = (*opened.report.notes, *log.router.notes, *_losses(Path(path).name, opened.report))
+        report.notes.extend(note for note in notes if note not in report.notes)
     if progress is not None:
         progress("", len(paths), len(paths))
     if not report.samples:
         raise nothing_decoded(logs, platform, report.rejected)
+
+
+def _losses(name: str, read: ReadReport) -> list[str]:
+    """What could not be read of a log, a sentence a kind of damage, with its first place."""
+    first = {damage.what: damage.where for damage in reversed(read.damage)}
+    return [
+        f"{name}: {count} x {kind.replace('_', ' ')}{f', first at {first[kind]}' if kind in first else ''}."
+        for kind, count in read.dropped.items()
+    ]
 
 
 def _by_target(index: MessageIndex, columns: Sequence[Column]) -> dict[int, list[Column]]:
@@ -200,7 +212,7 @@ def _decode_batch(
             yield SignalBatch(column, source, absolute, at, value, valid, one.raw)
 
 
-def _in_order(paths: Sequence[str | Path]) -> list[str | Path]:
+def _in_order(paths: Sequence[str | Path], options: ReadOptions | None) -> list[str | Path]:
     """The logs by the date of their first frame, those without a date after them; a file given twice once."""
     if not paths:
         raise UsageError("No log is given.", mend="Name at least one log file.")
@@ -214,7 +226,7 @@ def _in_order(paths: Sequence[str | Path]) -> list[str | Path]:
         if sha256 in seen:
             continue
         seen |= {sha256} - {""}
-        start = _first_instant(path) if sha256 else None
+        start = _first_instant(path, options) if sha256 else None
         if start is None:
             undated.append(path)
         else:
@@ -222,9 +234,9 @@ def _in_order(paths: Sequence[str | Path]) -> list[str | Path]:
     return [path for _, _, path in sorted(dated, key=lambda one: one[:2])] + undated
 
 
-def _first_instant(path: str | Path) -> int | None:
+def _first_instant(path: str | Path, options: ReadOptions | None) -> int | None:
     """The time of a log's first frame [ns UTC]; None if it knows no date."""
-    with open_log(path, options=ReadOptions(buffer_bytes=1 << 16)) as log:
+    with open_log(path, options=replace(options or ReadOptions(), buffer_bytes=1 << 16)) as log:
         for batch in log.batches():
             if len(batch):
                 first = int(batch.time_ns[0])

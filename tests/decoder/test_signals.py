@@ -103,6 +103,14 @@ def test_a_log_without_any_chosen_signal_is_refused(tmp_path: Path) -> None:
         list(decode_signals([path], platform()))
 
 
+def test_what_could_not_be_read_is_told(tmp_path: Path) -> None:
+    path = log(tmp_path / "a.log")
+    path.write_text(path.read_text() + "(no frame) at all\n")
+    report = DecodeReport()
+    list(decode_signals([path], platform(), report=report))
+    assert any("a.log: 1 x" in note and "line 9" in note for note in report.notes)
+
+
 # ---------------------------------------------------------------- files
 
 
