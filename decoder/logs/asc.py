@@ -32,7 +32,7 @@ _EVENT = re.compile(
     rb"|(?:Li|L\d{1,2})[ \t]+[0-9A-Fa-f]+[ \t]+(?:Rx|Tx)[ \t])",
     re.MULTILINE,
 )
-_GRAMMAR = Grammar(
+_CAN = Grammar(
     re.compile(
         rb" {0,12}(?P<whole>\d{1,8})(?P<point>[.,])(?P<fraction>\d{1,8}) +(?P<channel>\d{1,3}) +"
         rb"(?P<identifier>[0-9A-Fa-f]{1,8}[xX]?)(?P<gap> {1,40})(?P<direction>[RT])x +d +"
@@ -40,6 +40,16 @@ _GRAMMAR = Grammar(
     ),
     second=1_000_000_000,
     marked=True,
+)
+_LIN = Grammar(
+    re.compile(
+        rb" {0,12}(?P<whole>\d{1,8})(?P<point>[.,])(?P<fraction>\d{1,8}) +(?P<channel>Li|L\d{1,2}) +"
+        rb"(?P<identifier>[0-9A-Fa-f]{1,2})(?P<gap> {1,40})(?P<direction>[RT])x +"
+        rb"(?P<length>[0-8])(?P<space> +)(?:[0-9A-Fa-f]{2} +){0,8}checksum = \d"
+    ),
+    second=1_000_000_000,
+    marked=False,
+    lin=True,
 )
 _DATE = re.compile(r"\s*date\s+(.*)", re.IGNORECASE)
 _BASE = re.compile(r"\s*base\s+(hex|dec)\b(?:\s+timestamps\s+(absolute|relative)\b)?.*", re.IGNORECASE)
@@ -110,7 +120,9 @@ class _Reading:
         written = np.full(len(index), -1, np.int64)
         odd = index
         if self.base == 16 and len(index) >= MIN_COLUMN:
-            parts, odd = read_regular(lines, index, self.channels, _GRAMMAR)
+            for grammar in (_CAN, _LIN):
+                found, odd = read_regular(lines, odd, self.channels, grammar)
+                parts += found
             for part in parts:
                 written[part.index - first] = part.time_ns
         rows = self._odd_lines(lines, odd, written, first)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.csv_row import CsvTable
-from decoder.logs.lin_identifier import lin_identifier
+from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Columns
 from decoder.logs.text_columns import (
@@ -31,9 +31,6 @@ from decoder.logs.text_columns import (
 _MIN_ROWS = 32  # fewer are read faster one by one
 _QUOTE, _SPACE, _ZERO, _POINT, _COMMA = 34, 32, 48, 46, 44
 _FLAGS = (("extended", Flag.EXTENDED), ("remote", Flag.REMOTE), ("error", Flag.ERROR), ("fd", Flag.FD))
-_LIN = [lin_identifier(number) for number in range(256)]
-_LIN_IDENTIFIER = np.array([identifier for identifier, _ in _LIN], np.uint32)
-_LIN_FLAGS = np.array([int(flags) for _, flags in _LIN], np.uint16)
 
 
 class _Fields:
@@ -160,8 +157,8 @@ def _identifier(fields: _Fields, table: CsvTable, good: BoolArray) -> tuple[NDAr
     if lin.any():
         good &= ~lin | (value <= 0xFF)
         low = value & np.uint32(0xFF)
-        plain_flags = (flags & ~np.uint16(Flag.EXTENDED)) | np.uint16(Flag.LIN) | _LIN_FLAGS[low]
-        return np.where(lin, _LIN_IDENTIFIER[low], value), np.where(lin, plain_flags, flags)
+        plain_flags = (flags & ~np.uint16(Flag.EXTENDED)) | np.uint16(Flag.LIN) | PARITY_FLAGS[low]
+        return np.where(lin, IDENTIFIERS[low], value), np.where(lin, plain_flags, flags)
     return value, flags
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from decoder.frames import Flag
 from decoder.lin import protect
 
@@ -15,3 +18,12 @@ def lin_identifier(number: int) -> tuple[int, Flag]:
     if number in {identifier, protect(identifier)}:
         return identifier, Flag(0)
     return identifier, Flag.ERROR | Flag.BAD_PARITY
+
+
+def _tables() -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
+    pairs = [lin_identifier(number) for number in range(256)]
+    return np.array([pair[0] for pair in pairs], np.uint32), np.array([int(pair[1]) for pair in pairs], np.uint16)
+
+
+# By the number as written, 0 to 255.
+IDENTIFIERS, PARITY_FLAGS = _tables()

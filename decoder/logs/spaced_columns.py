@@ -7,13 +7,14 @@ channel, the identifier, the direction, the length and the data. Lines of anothe
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Columns
 from decoder.logs.text_columns import (
@@ -31,6 +32,8 @@ from decoder.logs.text_columns import (
 
 _POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
 _LOOK: Final = 96  # bytes
+_CHECKSUM: Final = int.from_bytes(b"checksum", "little")
+_EQUALS: Final = int.from_bytes(b" = ", "little")
 MIN_COLUMN: Final = 32  # fewer lines are read faster one by one
 _MAX_LAYOUTS: Final = 12  # learnt in one buffer; what fits none is read line by line
 
@@ -43,13 +46,15 @@ class Grammar:
     missing), identifier, gap (spaces behind it), direction (its first letter; may be missing), length (one digit, 0 to
     8), space (in front of the data, if there are any), and number (a running number that says nothing; may be missing).
     second: nanoseconds of one unit of time. marked: 29-bit identifiers have an "x" behind them;
-    else they have more than four digits. channel: name where no field has it.
+    else they have more than four digits. channel: name where no field has it. lin: the lines are LIN frames, which have
+    " checksum = " and a decimal number behind the data.
     """
 
     line: re.Pattern[bytes]
     second: int
     marked: bool
     channel: str = ""
+    lin: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,6 +176,9 @@ def _read(
     fine &= whole
     flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
     part = Columns(index, time_ns, np.full(len(index), channel, np.uint16), identifier, flags, length, payload)
+    if grammar.lin:
+        part, known = _as_lin(lines, part, at)
+        fine &= known
     if fine.all():
         return part, others
     return part.take(fine), np.sort(np.concatenate([others, index[~fine]]))
@@ -221,3 +229,21 @@ def _data(lines: Lines, at: Int64Array, length: ByteArray, end: Int64Array) -> t
     behind = lines.text[np.minimum(at + 3 * np.maximum(length.astype(np.int64), 1) - 1, end)]
     inside &= (behind <= 32) | (length == 0)
     return np.where(present, values, np.uint8(0)), good.all(axis=1) & inside
+
+
+def _as_lin(lines: Lines, part: Columns, at: Int64Array) -> tuple[Columns, BoolArray]:
+    """The frames as LIN frames, with the checksum behind their data; and which have one in its regular form."""
+    behind = at + 3 * part.length.astype(np.int64)
+    text = lines.words(16)[behind].view("<u8").reshape(-1, 2)
+    good = (text[:, 0] == _CHECKSUM) & ((text[:, 1] & LOW_BYTES[3]) == _EQUALS) & (part.identifier <= 0xFF)
+    number = text[:, 1] >> np.uint64(24)
+    digits = np.minimum(first_of(number, 32), np.maximum(lines.end[part.index] - behind - 11, 0))
+    good &= (digits > 0) & (digits <= 3)
+    digits = np.clip(digits, 1, 3)
+    shift = (8 - digits).astype(np.uint64) << np.uint64(3)
+    value, fine = decimal_words((number << shift) | (ZEROS & LOW_BYTES[8 - digits]))
+    good &= fine & (value <= 0xFF)
+    low = part.identifier & np.uint32(0xFF)
+    flags = part.flags | np.uint16(Flag.LIN) | PARITY_FLAGS[low]
+    checksum = np.where(good, value, -1).astype(np.int16)
+    return replace(part, identifier=IDENTIFIERS[low], flags=flags, checksum=checksum), good

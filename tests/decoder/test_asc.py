@@ -95,6 +95,25 @@ def test_lin_events_are_frames(read_bytes: Reader, line: str, flags: Flag, data:
     assert log.checksums[0] == checksum
 
 
+def test_lin_frames_in_bulk_read_as_they_do_alone(read_bytes: Reader) -> None:
+    lines = [
+        b"   0.073973 Li 2d Tx 8 00 f0 f0 ff ff ff ff ff checksum = 70 header time = 40, full time = 130 CSM = enhanced\n",
+        b"   0.073973 L2 AD Rx 2 00 f0 checksum = 255\n",
+        b"   0.073973 L2 6D Rx 1 00 checksum = 9 header time = 40\n",
+        b"   0.073973 L2 2d Rx 1 00 checksum = 256 header time = 40\n",
+        b"   0.073973 L2 2d Rx 1 00 checksum = x\n",
+        b"   0.073973 L2 3 Rx 0 checksum = 255\n",
+        b"   0.073973 L2 3 Rx 2 00 1 checksum = 255\n",
+        b"   0.073973 L2 3 Rx 2 00 checksum = 255\n",
+    ]
+    alone = [frame for line in lines for frame in read_bytes(HEAD + line).frames]
+    sums = [value for line in lines for value in read_bytes(HEAD + line).checksums]
+    bulk = read_bytes(HEAD + b"".join(lines) * 50)
+    assert bulk.frames == alone * 50
+    assert bulk.checksums == sums * 50 == [70, 255, 9, -1, -1, 255, 255] * 50
+    assert bulk.report.dropped == {"data_unreadable": 50}
+
+
 def test_other_lin_events_are_skipped(read_bytes: Reader) -> None:
     log = read_bytes(
         HEAD
