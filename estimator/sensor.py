@@ -9,7 +9,7 @@ import numpy as np
 
 from decoder.frames import FloatArray, Int64Array
 from decoder.recording import Recording
-from estimator.cranks import Crank
+from estimator.cranks import CRANK_A, Crank
 from estimator.estimate import Figure, SensorJudgement, SocStep, unknown_figure
 from estimator.grid import SECOND_NS, Grid, valid_samples
 from signal_defs.text import Text
@@ -138,7 +138,8 @@ def _board_resistance(recording: Recording, grid: Grid) -> Figure:
     rows = np.searchsorted(grid.time_ns, second[starts] * SECOND_NS).clip(0, len(grid) - 1)
     same = grid.time_ns[rows] == second[starts] * SECOND_NS
     difference, current = mean[same] - grid.voltage[rows[same]], grid.current[rows[same]]
-    good = np.isfinite(difference) & np.isfinite(current)
+    steady = np.diff(grid.time_ns, prepend=0)[rows[same]] == SECOND_NS  # a mean over the same second
+    good = np.isfinite(difference) & (np.abs(current) < CRANK_A) & steady
     difference, current = difference[good], current[good]
     if len(current) < 100 or float(np.std(current)) < 3.0:
         return unknown_figure(Text("The current varied too little to compare the two voltages."))

@@ -6,6 +6,7 @@ It shares no code with the estimator; `validation` has a porous-electrode model 
 from __future__ import annotations
 
 import math
+from bisect import bisect
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -56,6 +57,7 @@ class Leg:
     amps: float = 0.0  # drawn by the board where the generator is off (negative)
     volts: float = 14.4
     generator_a: float = 70.0
+    celsius: float | None = None  # from here on; None: as before
 
 
 @dataclass(slots=True)
@@ -67,11 +69,12 @@ class Truth:
     voltage: list[float] = field(default_factory=list)
     soc: list[float] = field(default_factory=list)
     rpm: list[float] = field(default_factory=list)
+    celsius: list[float] = field(default_factory=list)
     cranks: list[tuple[float, float]] = field(default_factory=list)  # start [s], true lowest voltage
 
 
 def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: float = 25.0) -> Truth:
-    """Run the legs; samples every second awake, every five seconds parked, every ten milliseconds cranking."""
+    """Run the legs; samples every second awake, every ten seconds parked, every ten milliseconds cranking."""
     xs, ys = zip(*battery.curve, strict=True)
     truth, clock = Truth(), 0.0
     pairs = [0.0] * len(battery.relaxing)
@@ -79,7 +82,9 @@ def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: flo
     factor = math.exp(0.011 * (25.0 - temperature))
 
     def ocv() -> float:
-        return float(np.interp(soc, xs, ys)) + 1.2e-3 * (temperature - 25.0)
+        at = min(max(bisect(xs, soc), 1), len(xs) - 1)
+        slope = (ys[at] - ys[at - 1]) / (xs[at] - xs[at - 1])
+        return float(ys[at - 1] + slope * (soc - xs[at - 1]) + 1.2e-3 * (temperature - 25.0))
 
     def step(amps: float, seconds: float, rpm: float, hold: float = 0.0) -> None:
         nonlocal soc, clock, slow
@@ -100,8 +105,12 @@ def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: flo
         truth.voltage.append(volts)
         truth.soc.append(soc)
         truth.rpm.append(rpm)
+        truth.celsius.append(temperature)
 
     for leg in legs:
+        if leg.celsius is not None:
+            temperature = leg.celsius
+            factor = math.exp(0.011 * (25.0 - temperature))
         if leg.kind == "crank":
             began, low = clock, 99.0
             for tick in range(80):
@@ -113,21 +122,19 @@ def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: flo
             truth.cranks.append((began, low))
         elif leg.kind == "drive":
             for second in range(int(leg.seconds)):
-                hold = 0.8 * factor / max(100.3 - soc, 0.1)
+                hold = 0.8 * factor / max(100.02 - soc, 0.02)
                 amps = (leg.volts - ocv() - sum(pairs) - slow) / (battery.resistance * factor + hold)
                 amps = min(amps, leg.generator_a)
                 # hold is the charge transfer at the plates: it grows near full and is gone once the current stops
                 step(amps, 1.0, 800.0 + 1000.0 * (second % 60 > 20), hold)
         else:
-            pace = 1.0 if leg.kind == "stop" else 5.0
+            pace = 1.0 if leg.kind == "stop" else 10.0
             for _ in range(int(leg.seconds / pace)):
                 step(leg.amps, pace, 0.0)
     return truth
 
 
-def record_truth(
-    truth: Truth, sensor: Sensor, seed: int = 0, engine: bool = True, temperature: float = 25.0
-) -> Recording:
+def record_truth(truth: Truth, sensor: Sensor, seed: int = 0, engine: bool = True) -> Recording:
     """What a logger would have of it."""
     random = np.random.default_rng(seed)
     time_s = np.array(truth.time_s)
@@ -137,7 +144,7 @@ def record_truth(
     columns = {
         "battery_current": np.round(amps / sensor.step_a) * sensor.step_a,
         "battery_voltage": np.round(volts / sensor.step_v) * sensor.step_v,
-        "battery_temperature": np.full(count, temperature),
+        "battery_temperature": np.array(truth.celsius),
     }
     if engine:
         columns["engine_speed"] = np.array(truth.rpm)

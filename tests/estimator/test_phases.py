@@ -46,7 +46,7 @@ def test_phases_cover_the_recording_without_overlap(planted: Any, legs: list[Any
     phases = phases_of(planted, legs, engine)
     assert all(one.end_ns == other.start_ns for one, other in pairwise(phases))
     assert all(phase.end_ns > phase.start_ns for phase in phases)
-    assert (phases[0].start_ns, phases[-1].end_ns) == (planted.start_ns + 5 * 10**9, phases[-1].end_ns)
+    assert (phases[0].start_ns, phases[-1].end_ns) == (planted.start_ns + 10 * 10**9, phases[-1].end_ns)
 
 
 def test_a_silent_night_between_parked_minutes_is_parked_but_silence_in_a_drive_is_unknown(planted: Any) -> None:
@@ -74,4 +74,4 @@ def test_a_smart_charging_drive_without_charge_is_still_a_drive(planted: Any) ->
     # The battery alone: the current was drawn for two minutes, but no crank ended it, so the engine ran on.
     assert Counter(phase.kind for phase in phases)["idle_stop"] == 0
     ran_s = sum(phase.seconds for phase in phases if phase.kind == "running")
-    assert ran_s == pytest.approx(720.0, abs=15.0)  # [s], surface charge lingers above 13.2 V
+    assert ran_s == pytest.approx(720.0, abs=25.0)  # [s], two samples: surface charge lingers

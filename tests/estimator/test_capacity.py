@@ -1,0 +1,53 @@
+"""Capacity from charge moved between rests, or the honest answer that it is not enough."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from estimator.battery import estimate_battery
+from estimator.estimate import BatteryEstimate
+
+
+def swinging(planted: Any, capacity: float, seed: int, points: float = 25.0) -> BatteryEstimate:
+    """Ten days: each with a discharge, a rest, a charge and a rest of eight hours."""
+    leg = planted.Leg
+    legs = [leg("park", 6 * 3600.0, -0.03)]
+    amps = -points / 100.0 * capacity / 4.0
+    for _ in range(10):
+        legs += [leg("park", 4 * 3600.0, amps), leg("park", 8 * 3600.0, -0.03), leg("crank")]
+        legs += [leg("drive", 3600.0, volts=14.4, generator_a=-4.0 * amps * 0.98), leg("park", 8 * 3600.0, -0.03)]
+    random = np.random.default_rng(seed)
+    truth = planted.simulate(planted.TrueBattery(capacity=capacity), legs, 85.0)
+    sensor = planted.Sensor(
+        offset=0.05 * float(random.choice([-1, 1])), gain=1.01, voltage=float(random.uniform(-0.015, 0.015))
+    )
+    return estimate_battery(planted.record(truth, sensor, seed), planted.agm())
+
+
+@pytest.mark.parametrize("capacity", [70.0, 56.0, 42.0])
+def test_capacity_is_found_to_five_per_cent_with_ten_rests_and_twenty_points(planted: Any, capacity: float) -> None:
+    found = swinging(planted, capacity, seed=int(capacity))
+    assert found.capacity_ah.value == pytest.approx(capacity, rel=0.05)
+    assert found.capacity_ah.low <= capacity <= found.capacity_ah.high
+    assert found.capacity_ah.high - found.capacity_ah.low < 0.2 * capacity
+    assert found.soh_percent.value == pytest.approx(100.0 * capacity / 70.0, rel=0.05)
+
+
+def test_with_little_movement_the_answer_is_not_enough_and_what_is_needed(planted: Any) -> None:
+    truth = planted.simulate(planted.TrueBattery(capacity=42.0), planted.week(1, 2, minutes=(3, 6)), 80.0)
+    found = estimate_battery(planted.record(truth, planted.Sensor()), planted.agm())
+    assert not found.capacity_ah.is_known
+    assert not found.soh_percent.is_known
+    assert "20 points are needed" in str(found.capacity_ah.unknown)
+
+
+def test_without_the_batterys_own_curve_capacity_is_not_claimed_to_five_per_cent(planted: Any) -> None:
+    leg = planted.Leg
+    legs = [leg("park", 6 * 3600.0, -0.03), leg("park", 4 * 3600.0, -4.0), leg("park", 8 * 3600.0, -0.03)]
+    truth = planted.simulate(planted.TrueBattery(), legs, 85.0)
+    found = estimate_battery(planted.record(truth, planted.Sensor()), planted.agm(False))
+    figure = found.capacity_ah
+    assert not figure.is_known or figure.high - figure.low > 0.2 * figure.value
