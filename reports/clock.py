@@ -11,6 +11,7 @@ from decoder.frames import Int64Array
 from decoder.recording import Recording
 from reports.language import Language
 
+_DAY = {"en": "d MMM y", "de": "d. MMM y"}  # the month as a word: no reader takes it for the day
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -50,7 +51,7 @@ class Clock:
         from babel.dates import format_date
 
         day = (_EPOCH + timedelta(seconds=at_ns // 1_000_000_000)).date()
-        words: str = format_date(day, format="d MMM y", locale=language.code)
+        words: str = format_date(day, format=_DAY[language.code], locale=language.code)
         return words
 
     def axis(self, time_ns: Int64Array) -> np.ndarray[tuple[int, ...], np.dtype[np.datetime64]]:

@@ -168,7 +168,7 @@ def _findings(two: Two) -> Part:
         sides = [_certain(found.get(code), say) for found in (before, after)]
         rows.append([word(say.text(wording(code).title)), word(state), word(sides[0]), word(sides[1])])
     columns = [Column(say("Finding")), Column(say("Now")), Column(say("Before")), Column(say("After"))]
-    answer = say("{gone} findings went, {stayed} stayed, {new} are new.", gone=gone, stayed=stayed, new=new)
+    answer = say("Of the findings {gone} went, {stayed} stayed, {new} came new.", gone=gone, stayed=stayed, new=new)
     shown = table("findings", say("Findings before and after"), columns, rows)
     notes = (say("A finding that is missing after may only lack the data to show it: compare how long each recorded."),)
     return Part("findings", say("Which findings went, which stayed?"), answer, tables=(shown,), notes=notes)

@@ -111,8 +111,8 @@ VEHICLE: dict[str, Wording] = {
         "Stops happened against the rules, or were refused with every rule met. The rule file is wrong or incomplete.",
         (
             check(
-                "Compare the thresholds in platform.toml with those this page learned from the recording.",
-                "A threshold outside the learned span: correct it, with its source, and run the analysis again.",
+                "Compare the thresholds in platform.toml with the values in the table of standstills.",
+                "A stop beyond a threshold, or a refusal within all of them: correct the rule, with its source.",
                 10,
             ),
         ),

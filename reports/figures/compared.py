@@ -12,7 +12,7 @@ def compared_shares(view: View, before: Share, after: Share) -> Picture:
     """Is idle-stop refused less often? The refused share before and after, with intervals."""
     say = view.say
     row = Row(say("Refused, of the stops to be expected"), 150, (-0.5, 1.9), {0.0: "", 1.0: ""})
-    canvas = view.over("shares", [row], say("Percent"), (0.0, 100.0), left=16)
+    canvas = view.over("shares", [row], say("Percent"), (-2.0, 103.0), left=16)
     marks = (Mark(VERMILLION, "square", "■", "before"), Mark(GREEN, "circle", "●", "after"))
     for mark, share, place in zip(marks, (before, after), (1.0, 0.0), strict=True):
         name = say(mark.word)

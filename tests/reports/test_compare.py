@@ -36,7 +36,7 @@ def test_a_repair_that_worked_is_said_to_have_worked(van: Analysis) -> None:
     text = html.unescape(compare_page(before, after))
     assert "Idle-stop was refused at 20 of 28 standstills before, and at 0 of 32 after." in text
     assert "became fewer for certain" in text
-    assert "2 findings went, 0 stayed, 0 are new." in text
+    assert "Of the findings 2 went, 0 stayed, 0 came new." in text
     assert "For certain: resistance at 25 °C fell." in text
 
 
