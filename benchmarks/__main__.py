@@ -8,6 +8,7 @@ its seconds are scaled to a million frames, as ours are. Ratios are CPU over CPU
 from __future__ import annotations
 
 import argparse
+import os
 import resource
 import statistics
 import subprocess
@@ -144,15 +145,21 @@ print(f"{first:.3f} {peak() - before:.0f} {before:.0f}")
 
 
 def memory_and_start(folder: Path, frames: int) -> None:
-    """Peak memory over the imports, and seconds from the start of the program to the first value, nothing cached."""
-    for suffix, count in ((".log", 20_000), (".blf", 20_000), (".log", frames), (".blf", frames)):
+    """Peak memory over the imports, and seconds from the start of the program to the first value.
+
+    Twice for each log: with nothing cached, so that the database is parsed, and again with what the first run kept.
+    """
+    for run, (suffix, count) in enumerate(((".log", 20_000), (".blf", 20_000), (".log", frames), (".blf", frames))):
         path = write_logs(folder, make_frames(count), (suffix,), 0)[suffix]
         command = [sys.executable, "-c", CHILD, str(folder), str(path)]
-        answer = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
-        first, more, imports = answer
-        print(
-            f"{suffix}, {count} frames: first value after {first} s; peak memory imports ({imports} MiB) + {more} MiB"
-        )
+        environment = os.environ | {"IDLEWHY_CACHE": str(folder / f"cache-{run}")}
+        for cache in ("nothing cached", "database cached"):
+            answer = subprocess.run(command, check=True, capture_output=True, text=True, env=environment).stdout
+            first, more, imports = answer.split()
+            print(
+                f"{suffix}, {count} frames, {cache}: first value after {first} s; "
+                f"peak memory imports ({imports} MiB) + {more} MiB"
+            )
 
 
 def one_hour(folder: Path) -> None:
