@@ -34,15 +34,18 @@ _FLAGS = (("extended", Flag.EXTENDED), ("remote", Flag.REMOTE), ("error", Flag.E
 
 
 class _Fields:
-    """Begin and end of every cell of the rows at hand: (n, columns), blanks around a cell outside."""
+    """The cells of n rows: start, end: (n,) of each row; marks: (n, columns - 1) places of its delimiters."""
 
-    def __init__(self, lines: Lines, start: Int64Array, end: Int64Array, good: BoolArray) -> None:
-        self.lines, self.start, self.end, self.good = lines, start, end, good
+    def __init__(self, lines: Lines, rows: Int64Array, marks: Int64Array) -> None:
+        self.lines, self.start, self.end = lines, lines.start[rows], lines.end[rows]
+        self.marks = marks
+        self.good = np.ones(len(rows), np.bool_)
 
     def cell(self, place: int) -> tuple[Int64Array, Int64Array]:
         """Begin and length of one column's cells; one blank on either side is taken off."""
         text = self.lines.text
-        start, end = self.start[:, place], self.end[:, place]
+        start = self.start if place == 0 else self.marks[:, place - 1] + 1
+        end = self.end if place == self.marks.shape[1] else self.marks[:, place]
         start = start + ((text[start] == _SPACE) & (start < end))
         end = end - ((text[end - 1] == _SPACE) & (start < end))
         return start, end - start
@@ -71,7 +74,9 @@ def read_regular(
     checksum = _checksum(fields, table, good)
     channel = _channel(fields, table, channels, good)
     part = Columns(rows, time_ns, channel, identifier, flags, length, payload, checksum).take(good)
-    return [part], np.setdiff1d(index, part.index, assume_unique=True)
+    odd = np.ones(len(index), np.bool_)
+    odd[part.index - index[0]] = False
+    return [part], index[odd]
 
 
 def _cells(lines: Lines, index: Int64Array, table: CsvTable) -> tuple[_Fields, Int64Array]:
@@ -80,19 +85,20 @@ def _cells(lines: Lines, index: Int64Array, table: CsvTable) -> tuple[_Fields, I
     first, last = int(lines.start[index[0]]), int(lines.end[index[-1]])
     text = lines.text[first:last]
     marks = np.flatnonzero(text == ord(table.layout.delimiter)) + first
-    row_of = np.searchsorted(marks, lines.start[index])
-    row_end = np.searchsorted(marks, lines.end[index])
-    whole = row_end - row_of == count - 1
+    by_row = marks.reshape(len(index), -1) if len(marks) == (count - 1) * len(index) else marks[:0, None]
+    if len(by_row) and (by_row[:, 0] >= lines.start[index]).all() and (by_row[:, -1] <= lines.end[index]).all():
+        whole = np.ones(len(index), np.bool_)
+    else:
+        row_of = np.searchsorted(marks, lines.start[index])
+        whole = np.searchsorted(marks, lines.end[index]) - row_of == count - 1
+        by_row = marks[row_of[whole][:, None] + np.arange(count - 1)]
     if (text == _QUOTE).any():
         quotes = np.flatnonzero(text == _QUOTE) + first
         whole &= np.searchsorted(quotes, lines.start[index]) == np.searchsorted(quotes, lines.end[index])
+    if not whole.all():
+        by_row = by_row[whole] if len(by_row) == len(whole) else by_row
     rows = index[whole]
-    start = np.empty((len(rows), count), np.int64)
-    end = np.empty((len(rows), count), np.int64)
-    inner = marks[row_of[whole][:, None] + np.arange(count - 1)]
-    start[:, 0], start[:, 1:] = lines.start[rows], inner + 1
-    end[:, -1], end[:, :-1] = lines.end[rows], inner
-    return _Fields(lines, start, end, np.ones(len(rows), np.bool_)), rows
+    return _Fields(lines, rows, by_row), rows
 
 
 def _time(fields: _Fields, table: CsvTable, good: BoolArray) -> Int64Array:

@@ -64,6 +64,8 @@ class Log:
                 for first in range(0, len(batch), MAX_BATCH):
                     yield batch if len(batch) <= MAX_BATCH else rows(batch, first, first + MAX_BATCH)
             self._stream.report_fault(self.report)
+            if not self.report.frames:
+                self.report.notes.append("The log holds no frame that could be read.")
 
     def close(self) -> None:
         self._stream.close()

@@ -6,6 +6,8 @@ which rows were well formed; a row that was not has an arbitrary value.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -112,14 +114,24 @@ def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:
     return np.ascontiguousarray(values).astype("<u4", copy=False).view(np.uint8)
 
 
-def _sextets() -> NDArray[np.int8]:
-    table = np.full(256, -1, np.int8)
-    for value, character in enumerate(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"):
-        table[character] = value
+_BASE64 = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
+_FILLS_SHIFT = 12
+
+
+def _base64_table() -> NDArray[np.int16]:
+    """Two characters -> twelve bits, above them how many of the two are "=" at the end; -1 for anything else."""
+    table = np.full(65_536, -1, np.int16)
+    for high, first in enumerate(_BASE64):
+        for low, second in enumerate(_BASE64):
+            table[first | second << 8] = high << 6 | low
+        table[first | ord("=") << 8] = high << 6 | 1 << _FILLS_SHIFT
+    table[ord("=") | ord("=") << 8] = 2 << _FILLS_SHIFT
     return table
 
 
-_SEXTET = _sextets()
+@cache
+def _base64_pairs() -> NDArray[np.int16]:
+    return _base64_table()
 
 
 def base64_bytes(text: ByteArray, size: NDArray[np.int64]) -> tuple[NDArray[np.int64], ByteArray, BoolArray]:
@@ -127,20 +139,18 @@ def base64_bytes(text: ByteArray, size: NDArray[np.int64]) -> tuple[NDArray[np.i
 
     Returns the lengths, (n, 8) bytes with zeros behind them, and which rows were well formed.
     """
-    place = np.arange(12)
-    used = place < size[:, None]
-    fill = (text == ord("=")) & used
-    fills = np.count_nonzero(fill, axis=1)
-    digits = size - fills
-    sextet = _SEXTET[text]
-    good = ((sextet >= 0) | (place >= digits[:, None])).all(axis=1)
-    good &= (fills <= 2) & (fill == ((place >= digits[:, None]) & used)).all(axis=1)
-    value = np.where(place < digits[:, None], sextet, 0).astype(np.uint32).reshape(-1, 3, 4)
-    triple = value[:, :, 0] << 18 | value[:, :, 1] << 12 | value[:, :, 2] << 6 | value[:, :, 3]
-    length = np.maximum(size // 4 * 3 - fills, 0)
-    flat = np.empty((len(text), 3, 3), np.uint8)
-    for part, shift in enumerate((16, 8, 0)):
-        flat[:, :, part] = (triple >> np.uint32(shift)) & np.uint32(0xFF)
-    payload = np.ascontiguousarray(flat.reshape(-1, 9)[:, :8])
-    payload[np.arange(8) >= length[:, None]] = 0
-    return length, payload, good
+    pairs = _base64_pairs()[np.ascontiguousarray(text).view("<u2")]
+    pairs[np.arange(6) >= (size >> 1)[:, None]] = 0
+    good = pairs.min(axis=1) >= 0
+    fills = pairs >> _FILLS_SHIFT
+    # Only the last pair may hold "=".
+    fills_of_row = fills.sum(axis=1, dtype=np.int64)
+    last = np.maximum((size >> 1) - 1, 0)
+    good &= fills_of_row == np.where(size > 0, fills[np.arange(len(fills)), last], 0)
+    bits = (pairs & 0xFFF).astype(np.uint64)
+    value = np.zeros(len(text), np.uint64)
+    for place in range(5):
+        value |= bits[:, place] << _w(52 - 12 * place)
+    value |= bits[:, 5] >> _w(8)
+    good &= (bits[:, 5] & _w(0xFF)) == 0  # a ninth byte
+    return size // 4 * 3 - fills_of_row, value.byteswap().view(np.uint8).reshape(-1, 8), good
