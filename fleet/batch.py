@@ -1,0 +1,98 @@
+"""Adding many recordings with many workers: local processes, or an existing cluster; the result is the same."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from fleet.compact import compact
+from fleet.manifest import ManifestRow
+from fleet.privacy import Pseudonyms, agree
+from fleet.sources import Task, Unplaced
+from fleet.store import Store
+from fleet.worker import Also, Job, Outcome, work
+
+Progress = Callable[[str, int, int], None]
+_CHUNK = 16  # most recordings of one part
+_LOOSE = 64  # parts of few recordings that are left before they are merged
+
+
+@dataclass(slots=True)
+class BatchReport:
+    """What an add did. failed: with why; unplaced: logs without a vehicle or platform. seconds: of the whole add."""
+
+    added: int = 0
+    known: int = 0
+    failed: list[Outcome] = field(default_factory=list)
+    unplaced: list[Unplaced] = field(default_factory=list)
+    seconds: float = 0.0
+
+    @property
+    def rate(self) -> float:
+        """Recordings a second, those skipped among them."""
+        return (self.added + self.known) / self.seconds if self.seconds else 0.0
+
+
+def add_logs(
+    store: Store,
+    tasks: Sequence[Task],
+    *,
+    workers: int = 0,
+    scheduler: str = "",
+    pseudonyms: Pseudonyms | None = None,
+    also: Also | None = None,
+    progress: Progress | None = None,
+) -> BatchReport:
+    """Analyse the tasks and keep their facts; what is in already is skipped, what fails is listed, the rest goes on.
+
+    workers: local processes; 0 for this process alone. scheduler: address of a cluster's scheduler, instead of local
+    processes; its workers must see the logs and the store under the same names. A worker that dies is replaced and its
+    task tried again on its own; the third death is a failure of that log. Stopped and called again, it goes on where it
+    was. Raises UsageError where the libraries for many workers are not installed.
+    """
+    begun = time.perf_counter()
+    agree(store, pseudonyms)
+    job = Job(store.url, pseudonyms, also)
+    report = BatchReport()
+    runs = _on_cluster(job, tasks, workers, scheduler) if workers or scheduler else _here(job, tasks)
+    for done, outcome in enumerate(runs, start=1):
+        if outcome.status == "failed":
+            report.failed.append(outcome)
+        else:
+            report.added += outcome.status == "added"
+            report.known += outcome.status == "known"
+        if progress:
+            progress("recordings", done, len(tasks))
+    report.failed.sort(key=lambda outcome: outcome.task.logs)
+    if sum(len(part.recordings) <= _CHUNK for part in store.snapshot().parts.values()) > _LOOSE:
+        compact(store)
+    report.seconds = time.perf_counter() - begun
+    return report
+
+
+def add_manifest(store: Store, rows: Sequence[ManifestRow], pseudonyms: Pseudonyms | None = None) -> None:
+    """Keep what a manifest says of vehicles and their visits."""
+    name = pseudonyms.of if pseudonyms else str
+    vehicles = [
+        {"vehicle": name(row.vehicle), "platform": row.platform, "battery": row.battery, "depot": row.depot}
+        for row in rows
+    ]
+    visits = [
+        {"vehicle": name(row.vehicle), "day": visit.day, "kind": visit.kind} for row in rows for visit in row.visits
+    ]
+    agree(store, pseudonyms)
+    store.add_vehicles(vehicles, visits)
+
+
+def _here(job: Job, tasks: Sequence[Task]) -> Iterator[Outcome]:
+    for task in tasks:
+        yield from work(job, [task])
+
+
+def _on_cluster(job: Job, tasks: Sequence[Task], workers: int, scheduler: str) -> Iterator[Outcome]:
+    from fleet.cluster import run_everywhere
+
+    size = max(1, min(_CHUNK, len(tasks) // (max(workers, 1) * 8)))
+    chunks = [tuple(tasks[first : first + size]) for first in range(0, len(tasks), size)]
+    yield from run_everywhere(job, chunks, workers, scheduler)
