@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from decoder.logs import ReadOptions
 from decoder.record import record
 from decoder.recording import Recording
 from estimator.battery import estimate_battery
@@ -42,19 +43,21 @@ def analyse(
     *,
     vehicle: str | None = None,
     progress: Progress | None = None,
+    options: ReadOptions | None = None,
 ) -> Analysis:
     """Decode the logs of one vehicle, estimate its battery, account for its standstills, draw the findings.
 
     logs: one or more files of one vehicle, in any order. platform: one loaded, a known id, or a folder.
     vehicle: its name; left out, the first log's name without its endings.
-    progress: called with the stage and how much of how much is done (bytes, or steps).
+    progress: called with the stage and how much of how much is done. options: what the caller knows of the logs, such
+    as the headings of a CSV.
     Raises UsageError without a log, DefinitionError for a faulty platform, LogError where nothing could be read.
     """
     if not logs:
         raise UsageError("No log was named.", mend="Name at least one log file of the vehicle.")
     known = platform if isinstance(platform, Platform) else load_platform(platform)
     report = progress or _silent
-    recording = record(logs, known, progress=progress)
+    recording = record(logs, known, progress=progress, options=options)
     report("estimate", 0, 3)
     estimate = estimate_battery(recording, known.battery, rules=known.idle_stop)
     report("account", 1, 3)

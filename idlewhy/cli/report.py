@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import click
 
-from idlewhy.cli.output import JSON, LOGS, PLATFORM, note, progress_bar, whole_file, write_json, write_text
+from idlewhy.cli.output import (
+    CSV_COLUMNS,
+    JSON,
+    LOGS,
+    PLATFORM,
+    note,
+    progress_bar,
+    read_options,
+    whole_file,
+    write_json,
+    write_text,
+)
 from signal_defs.errors import UsageError
 
 
@@ -18,6 +29,7 @@ from signal_defs.errors import UsageError
 @click.option(
     "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
 )
+@CSV_COLUMNS
 def report(
     logs: tuple[str, ...],
     platform: str,
@@ -26,6 +38,7 @@ def report(
     json_out: str | None,
     traces: str | None,
     language: str,
+    csv_columns: tuple[str, ...],
 ) -> None:
     r"""Say for every standstill whether idle-stop was allowed or refused, and why.
 
@@ -42,8 +55,9 @@ def report(
 
     if out == "-" and json_out == "-":
         raise UsageError("Two results cannot share standard output.", mend="Name a file for --out or for --json.")
+    options = read_options(csv_columns)
     with progress_bar() as progress:
-        analysis = analyse(logs, platform, vehicle=vehicle, progress=progress)
+        analysis = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
     page = out or f"{_file_name(analysis.vehicle)}.html"
     write_text(page, vehicle_page(analysis, language=language))
     if json_out:
