@@ -17,7 +17,7 @@ from decoder.frames import BoolArray, ByteArray, FrameBatch, Int64Array, ReadRep
 from decoder.logs.blf_chain import Chain, find_chain
 from decoder.logs.blf_frames import frames_of
 from decoder.logs.blf_objects import CONTAINER, HEADER_END, plausible_sizes
-from decoder.logs.frame_columns import gather
+from decoder.logs.frame_columns import drop_all, gather
 from decoder.logs.source import LogStream, ReadOptions
 
 FORMAT = "blf"
@@ -46,7 +46,8 @@ def read(stream: LogStream | BinaryIO, report: ReadReport, options: ReadOptions)
         report.notes.append("The start time is read as UTC; loggers of this format may write local time.")
     sizes = plausible_sizes()
     objects = _Objects()
-    for piece in _pieces(stream, header, report, sizes, options.buffer_bytes // 2):
+    whole = _pieces(stream, header, report, sizes, options.buffer_bytes // 2)
+    for piece in _slices(whole, max(options.buffer_bytes, _LEAST_READ)):
         objects.add(piece)
         if piece.breaks or objects.size >= options.buffer_bytes:
             yield from _frames(objects, sizes, start_ns or 0, report, options, final=piece.breaks)
@@ -55,26 +56,39 @@ def read(stream: LogStream | BinaryIO, report: ReadReport, options: ReadOptions)
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """A stretch of objects. place: byte of the file. breaks: what comes next does not continue this piece."""
+    """A stretch of objects. place: byte of the file. breaks: what comes next does not continue this piece.
+
+    offset: unpacked bytes of the same place before this piece.
+    """
 
     data: bytes
     place: int
     breaks: bool = False
+    offset: int = 0
+
+
+def _slices(whole: Iterator[_Piece], most: int) -> Iterator[_Piece]:
+    """The same bytes in pieces of at most so many."""
+    for piece in whole:
+        for first in range(0, len(piece.data) or 1, most):
+            part = piece.data[first : first + most]
+            is_last = first + most >= len(piece.data)
+            yield _Piece(part, piece.place, piece.breaks and is_last, piece.offset + first)
 
 
 @dataclass(slots=True)
 class _Objects:
-    """Pieces that are looked at together. start: where in the joined bytes each begins."""
+    """Pieces that are looked at together. start: where in the joined bytes each begins. place: and offset, of each."""
 
     parts: list[bytes] = field(default_factory=list)
     start: list[int] = field(default_factory=list)
-    place: list[int] = field(default_factory=list)
+    place: list[tuple[int, int]] = field(default_factory=list)
     size: int = 0
 
     def add(self, piece: _Piece) -> None:
         if piece.data:
             self.start.append(self.size)
-            self.place.append(piece.place)
+            self.place.append((piece.place, piece.offset))
             self.parts.append(piece.data)
             self.size += len(piece.data)
 
@@ -83,15 +97,17 @@ class _Objects:
         row = int(np.searchsorted(self.start, position, "right")) - 1
         if row < 0:
             return "byte 0"
-        return f"byte {self.place[row]}, unpacked byte {position - self.start[row]}"
+        place, offset = self.place[row]
+        return f"byte {place}, unpacked byte {offset + position - self.start[row]}"
 
     def keep(self, rest: bytes) -> None:
         """Forget all but the last bytes."""
         consumed = self.size - len(rest)
         row = max(int(np.searchsorted(self.start, consumed, "right")) - 1, 0)
-        place = self.place[row] if self.place else 0
+        place, offset = self.place[row] if self.place else (0, 0)
+        offset += consumed - self.start[row] if self.start else 0
         self.parts, self.start, self.place, self.size = [], [], [], 0
-        self.add(_Piece(rest, place))
+        self.add(_Piece(rest, place, offset=offset))
 
 
 def _frames(
@@ -116,8 +132,7 @@ def _frames(
 def _count_damage(chain: Chain, objects: _Objects, report: ReadReport) -> None:
     for start, _ in chain.gaps:
         report.drop("unreadable_bytes", objects.where(start), -1)
-    for row in chain.sizeless.tolist():
-        report.drop("damaged_record", objects.where(int(chain.position[row])))
+    drop_all(report, "damaged_record", chain.position[chain.sizeless], objects.where)
     if chain.cut >= 0:
         report.drop("cut_off", objects.where(chain.cut))
 

@@ -16,6 +16,7 @@ BLOCK_HEADER = 24
 _MOST_BLOCKS = 100_000  # of one file; more than any recorder writes
 _LONGEST_TEXT = 4096
 _MOST_LINKS = 1 << 20
+_LARGEST_NUMBER = 1e18  # of a conversion that is believed
 
 VLSD_GROUP = 1  # bit of a channel group's flags: variable-length records
 
@@ -181,6 +182,8 @@ class BlockFile:
         kind = block.data[0]
         values = block.data[24 : 24 + (len(block.data) - 24) // 8 * 8]
         numbers = struct.unpack(f"<{len(values) // 8}d", values)
+        if not all(abs(number) < _LARGEST_NUMBER for number in numbers):
+            return None, ()
         if kind == 1 and len(numbers) >= 2:
             return (numbers[0], numbers[1]), ()
         if kind in {4, 5}:

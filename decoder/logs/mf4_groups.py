@@ -149,7 +149,8 @@ def times(records: ByteArray, channel: Channel, first: int = 0) -> tuple[Int64Ar
     if number.dtype.kind in "ui" and offset == 0 and whole >= 1 and abs(whole - factor * 1e9) < 1e-6:
         true = number <= number.dtype.type((1 << 62) // whole)
         return np.where(true, number, 0).astype(np.int64) * whole, true
-    seconds = offset + factor * number.astype(np.float64)
+    with np.errstate(over="ignore", invalid="ignore"):
+        seconds = offset + factor * number.astype(np.float64)
     true = np.abs(seconds) < _LONGEST_NS / 1e9
     return np.rint(np.where(true, seconds, 0.0) * 1e9).astype(np.int64), true
 

@@ -12,6 +12,7 @@ _LONGEST_VALUE = 2048  # CAN XL
 _USUAL_VALUE = 64  # CAN FD
 _SURE_AFTER = 20  # records in a row that must be sound before reading goes on behind damage
 _SEARCH_BYTES = 1 << 16
+_MOST_STEPS = 1 << 17  # records looked at in one search
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +84,14 @@ def find_next(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int, 
 
     clocks: how to read the time of a kind of record; it never runs back from one record of a kind to the next.
     """
+    steps = 0
     for place in range(start, min(start + _SEARCH_BYTES, len(data))):
         at = place
+        if steps > _MOST_STEPS:
+            break
         last: dict[int, float] = {}
         for _ in range(_SURE_AFTER):
+            steps += 1
             following = _following(data, at, sizes, id_bytes)
             key = int.from_bytes(data[at : at + id_bytes], "little")
             if following < 0 or (key in clocks and not _goes_on(data, at + id_bytes, clocks[key], key, last)):

@@ -19,7 +19,7 @@ LARGEST_RECORD = 262_144  # captured bytes; the usual snap length of capture pro
 _ALIKE = 8  # records of one size in a row after which many more are expected
 _NEAR_S = 86_400  # between neighbouring records usually lies less
 _USUAL_RECORD = 2048  # captured bytes that are believed where nothing else speaks for a record
-_MOST_TRIED = 20_000  # places that are looked at closely, in one search
+_MOST_TRIED = 2000  # places that are looked at closely, in one search
 
 HeaderArray = NDArray[np.uint32]
 
@@ -112,7 +112,9 @@ def find_next(data: bytes, start: int, order: str, fraction: int, trusted: Seque
     Three that are within a day of the trusted seconds, else six within a day of each other.
     """
     view = np.frombuffer(data, np.uint8)
-    count = max(len(data) - RECORD_HEADER + 1 - start, 0)
+    count = len(data) - RECORD_HEADER + 1 - start
+    if count <= 0:
+        return -1
     seconds = np.ndarray((count,), f"{order}u4", view, start, (1,)).astype(np.int64)
     near = np.zeros(count, np.bool_)
     for other in trusted:
