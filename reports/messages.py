@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 # Calls whose leading strings are templates: say(...), say.many(one, more, ...), Text(...), and the finding tables.
-_CALLS = {"say": 1, "self": 1, "many": 2, "Text": 1, "check": 2, "wording": 4}
+_CALLS = {"say": 1, "self": 1, "language": 1, "many": 2, "Text": 1, "check": 2, "wording": 4}
 
 
 def messages(folder: Path) -> dict[str, str]:

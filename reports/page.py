@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -13,6 +14,9 @@ from markupsafe import Markup
 from reports.language import Language
 from reports.packed import script_json
 from reports.plain import css_string, plain
+
+# A number and its unit stay on one line.
+_BEFORE_UNIT = re.compile(r"(\d) (?=(?:%|°C|[mk]?V|m?A|mΩ|A?h|Ah|min|[sdK]|km)(?!\w))")
 
 
 @lru_cache
@@ -35,8 +39,10 @@ def _environment() -> Any:
 
 
 def _harmless(value: Any) -> Any:
-    """Every string that a template writes loses its hidden signs; what is markup already was made here."""
-    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    """Every string loses its hidden signs and keeps units beside numbers; what is markup already was made here."""
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return _BEFORE_UNIT.sub("\\1\u00a0", plain(value))
 
 
 def render(template: str, *, say: Language, title: str, foot: str, with_pictures: bool = True, **values: Any) -> str:

@@ -138,7 +138,7 @@ if (select) {
 }
 
 // ---- tables: sorted by a click on a heading, saved and copied as CSV
-const raw = (cell) => cell.dataset.raw ?? cell.textContent.trim();
+const raw = (cell) => (cell.dataset.raw ?? cell.textContent.trim()).replaceAll("\u00a0", " ");
 function quoted(text) {
   const safe = /^[=+\-@\t\r]/.test(text) && isNaN(Number(text)) ? "'" + text : text;
   return /[",\n\r]/.test(safe) ? '"' + safe.replaceAll('"', '""') + '"' : safe;

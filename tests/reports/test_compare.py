@@ -33,7 +33,7 @@ def test_a_repair_that_worked_is_said_to_have_worked(van: Analysis) -> None:
         estimate=dataclasses.replace(van.estimate, resistance_mohm=Figure(3.1, 2.9, 3.3)),
         findings=(),
     )
-    text = html.unescape(compare_page(before, after))
+    text = html.unescape(compare_page(before, after)).replace("\u00a0", " ")
     assert "Idle-stop was refused at 20 of 28 standstills before, and at 0 of 32 after." in text
     assert "became fewer for certain" in text
     assert "Of the findings 2 went, 0 stayed, 0 came new." in text

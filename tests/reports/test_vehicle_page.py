@@ -36,7 +36,7 @@ def test_the_same_analysis_gives_the_same_bytes(van: Analysis, page: str) -> Non
 
 
 def test_the_first_screen_says_how_often_why_and_what_first(page: str) -> None:
-    text = html.unescape(page)
+    text = html.unescape(page).replace("\u00a0", " ")
     assert "Idle-stop was refused at 5 of 7 standstills, 3 of them with state of charge below 75 %." in text
     assert "First: Measure the voltage at the battery posts" in text
     assert "Possible, not proven" in text
@@ -99,7 +99,7 @@ def test_a_language_that_is_not_there_is_named_in_the_error(van: Analysis) -> No
 
 def test_every_finding_has_its_words_and_no_caution_is_said_twice(van: Analysis) -> None:
     everything = tuple(Finding(code, "check", True, (Text("Seen."),)) for code in WORDINGS)
-    page = html.unescape(vehicle_page(dataclasses.replace(van, findings=everything)))
+    page = html.unescape(vehicle_page(dataclasses.replace(van, findings=everything))).replace("\u00a0", " ")
     for wording in WORDINGS.values():
         assert str(wording.title) in page
     assert page.count("Charging a lead-acid battery makes explosive hydrogen") == 1
