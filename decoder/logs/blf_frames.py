@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from decoder.frames import ByteArray, FrameBatch, Int64Array, ReadReport
+from decoder.frames import ByteArray, Flag, FrameBatch, Int64Array, ReadReport
 from decoder.logs.blf_chain import Chain
-from decoder.logs.blf_objects import CONTAINER, LAYOUTS, LIN_EVENTS, read_objects, times
+from decoder.logs.blf_objects import CONTAINER, LAYOUTS, LIN_EVENTS, identifiers, read_objects, times
 from decoder.logs.frame_columns import Columns, concatenate, drop_all, gather, is_wanted, make_batch
 from decoder.logs.source import ReadOptions
 
@@ -69,10 +69,16 @@ def _read_kind(
         left &= ~chosen
         if not chosen.any():
             continue
-        here = rows if chosen.all() else rows[chosen]
+        index = np.flatnonzero(chosen)
+        if options.wanted is not None and "id" in layout.fields and not layout.flags & Flag.ERROR:
+            number_at = identifiers(data, position[rows[index]] + header, layout)
+            keep = is_wanted(number_at, np.zeros(len(index), np.uint16), options.wanted)
+            report.frames += len(keep) - int(np.count_nonzero(keep))
+            index = index[keep]
+        here = rows[index]
         at = position[here]
         time_ns, true = times(data, at)
-        found = read_objects(data, at, size[chosen], header, layout, time_ns)
+        found = read_objects(data, at, size[index], header, layout, time_ns)
         drop_all(report, "impossible_time", at[~true], where)
         report.frames += int(true.sum())
         keep = true & is_wanted(found.identifier, found.flags, options.wanted)

@@ -126,6 +126,13 @@ def times(data: ByteArray, position: Int64Array) -> tuple[Int64Array, BoolArray]
     return np.where(true, ticks * unit, 0).astype(np.int64), true
 
 
+def identifiers(data: ByteArray, body: Int64Array, layout: Layout) -> NDArray[np.uint32]:
+    """Identifiers alone. body: of each object, behind its header."""
+    form, offset = layout.fields["id"]
+    value = gather(data, body + offset, np.dtype(form).itemsize).view(form)[:, 0].astype(np.uint32)
+    return value & np.uint32(0x3F if layout.flags & Flag.LIN else _ID_MASK)
+
+
 def read_objects(
     data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout, time_ns: Int64Array
 ) -> Columns:

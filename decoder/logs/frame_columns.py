@@ -12,6 +12,7 @@ from decoder.frames import BoolArray, ByteArray, Flag, FrameBatch, Int64Array, R
 
 LIN_CHANNEL = 0x8000  # set in `Columns.channel` for LIN: both kinds of bus number their channels from 1
 NO_CHANNEL = 0x7FFF  # the log has no word for it
+_SMALL_IDENTIFIER = 1 << 16  # below which a table of all identifiers is the fastest way
 _KEEP = np.array([(1 << (8 * count)) - 1 for count in range(9)], np.uint64)  # low bytes of a little-endian u64
 
 
@@ -48,7 +49,14 @@ def is_wanted(identifier: NDArray[np.uint32], flags: NDArray[np.uint16], wanted:
     if wanted is None:
         return np.ones(len(identifier), np.bool_)
     sought = np.array([number for number in wanted if 0 <= number <= 0xFFFF_FFFF], np.uint32)
-    chosen: BoolArray = np.isin(identifier, sought)
+    highest = int(identifier.max()) if len(identifier) else 0
+    chosen: BoolArray
+    if highest < _SMALL_IDENTIFIER:
+        table = np.zeros(highest + 1, np.bool_)
+        table[sought[sought <= highest]] = True
+        chosen = table[identifier]
+    else:
+        chosen = np.isin(identifier, sought)
     chosen |= flags & Flag.ERROR != 0
     return chosen
 
