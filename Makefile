@@ -24,8 +24,9 @@ check: test lint types
 bench: $(VENV)/.dev
 	$(BIN)/python -m benchmarks
 
+# Debian keeps the module that makes environments in a package of its own.
 $(VENV)/bin/python:
-	$(PYTHON) -m venv $(VENV)
+	$(PYTHON) -m venv $(VENV) || { apt-get update -q && apt-get install -y -q python3-venv && $(PYTHON) -m venv --clear $(VENV); }
 
 $(VENV)/.core: pyproject.toml constraints.txt | $(VENV)/bin/python
 	$(INSTALL) --editable .
