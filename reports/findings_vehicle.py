@@ -57,7 +57,7 @@ VEHICLE: dict[str, Wording] = {
         "All of the battery's conditions are met; one other stands in the way at every refusal.",
         (
             check(
-                "Watch that signal live and work its switch, pedal or latch by hand.",
+                "Watch the refusing signal live and work its switch, pedal or latch by hand.",
                 "It does not follow, or flickers when the wire is moved: switch, plug or wire. It follows: ask how "
                 "the vehicle was driven when the log was made.",
                 10,

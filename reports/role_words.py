@@ -18,7 +18,7 @@ ROLE_WORDS: dict[str, Text] = {
     "battery_crank_min_voltage": Text("next crank voltage, by the sensor"),
     "battery_current": Text("battery current"),
     "battery_sensor_fault": Text("fault of the battery sensor"),
-    "battery_sensor_reset": Text("battery sensor was reset"),
+    "battery_sensor_reset": Text("battery sensor reset"),
     "battery_soc": Text("state of charge, by the sensor"),
     "battery_soc_plausible": Text("state of charge plausible, by the sensor"),
     "battery_soh": Text("state of health, by the sensor"),

@@ -9,6 +9,7 @@ from idle_stop.analysis import Analysis, Finding
 from reports.findings import by_urgency, wording
 from reports.language import Language
 from reports.plain import plain
+from reports.role_words import role_words
 
 
 def sought(account: Account) -> int:
@@ -41,12 +42,16 @@ def what_happened(analysis: Analysis, say: Language) -> str:
             total=total,
             why=_cause(account, "cut_short", say),
         )
-    return say(
+    refusals = say(
         "Idle-stop was refused at {refused} of {total} standstills{why}.",
         refused=refused,
         total=total,
         why=_cause(account, "refused", say),
     )
+    if not cut:
+        return refusals
+    early = say.many("The vehicle ended {n} more stop early.", "The vehicle ended {n} more stops early.", cut)
+    return f"{refusals} {early}"
 
 
 def _nothing_to_judge(account: Account, say: Language) -> str:
@@ -64,21 +69,29 @@ def _cause(account: Account, outcome: str, say: Language) -> str:
     counts = Counter(reason.condition for one in cases for reason in one.reasons)
     if not counts or hidden > len(cases) / 2:
         return say(", and this recording does not show by what")
-    name, most = max(counts.items(), key=lambda item: (item[1], item[0]))
-    sample = next(reason for one in cases for reason in one.reasons if reason.condition == name)
-    what = failing(sample, say)
+    ranked = sorted(counts, key=lambda name: (-counts[name], name))
+    samples = {reason.condition: failing(reason, say) for one in reversed(cases) for reason in one.reasons}
+    most, what = counts[ranked[0]], samples[ranked[0]]
     if most == len(cases):
         return say(", each time with {what}", what=what) if most > 1 else say(", with {what}", what=what)
-    return say(", {most} of them with {what}", most=most, what=what)
+    if most > len(cases) / 2:
+        return say(", {most} of them with {what}", most=most, what=what)
+    reasons = [samples[name] for name in ranked]
+    if hidden:
+        reasons = [*reasons[:3], say.many("{n} without a visible cause", "{n} without a visible cause", hidden)]
+    return say(", for different reasons: {reasons}", reasons=say.list(reasons))
 
 
 def failing(reason: Reason, say: Language) -> str:
-    """A failing condition in words: "state of charge below 75 %", "hood closed not met"."""
+    """A failing condition in words: "state of charge below 75 %", "hood open"."""
     name = plain(reason.condition)
     if reason.told_by_vehicle:
         return say("{name} (as the vehicle says)", name=name)
+    if isinstance(reason.value, bool) or reason.unit == "bool":
+        words = role_words(reason.role, say)
+        return words if reason.value else say("not: {words}", words=words)
     if isinstance(reason.threshold, bool | str) or isinstance(reason.value, bool | str):
-        return say("“{name}” not met", name=name)
+        return say("{name}: {value}", name=name, value=quantity(reason.value, reason.unit, say))
     limit = quantity(reason.threshold, reason.unit, say)
     if reason.value < reason.threshold:
         return say("{name} below {limit}", name=name, limit=limit)
@@ -131,7 +144,10 @@ def cause(analysis: Analysis, say: Language) -> tuple[str, str]:
         sure = say("Possible, not proven: one line of evidence, or something it needs is unknown.")
     else:
         sure = say("Well supported: independent lines of evidence agree.")
-    return say.text(wording(finding.code).title), sure
+    title = say.text(wording(finding.code).title)
+    if finding.evidence:
+        title = say("{title}. {evidence}", title=title, evidence=say.text(finding.evidence[0]))
+    return title, sure
 
 
 def one_line(analysis: Analysis, language: str = "en") -> str:

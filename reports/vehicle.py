@@ -80,7 +80,7 @@ def _tallies(view: View) -> list[dict[str, Any]]:
     rows = []
     for state, mark in STATES.items():
         count = sum(state_of(one) == state for one in standstills)
-        if count or (state == "refused" and sought(view.account)):
+        if count or (state == "refused" and sought(view.account) and not view.account.battery_only):
             rows.append({"state": state, "sign": mark.sign, "word": view.say(mark.word), "count": count})
     return rows
 
