@@ -5,7 +5,18 @@ from __future__ import annotations
 from decoder.recording import Recording
 from estimator.estimate import BatteryEstimate
 from idle_stop.account import Account
-from idle_stop.findings import battery, blockers, charging, data, sensor
+from idle_stop.findings import (
+    battery,
+    blockers,
+    charging,
+    contact,
+    cranking,
+    data,
+    draw,
+    learning,
+    sensor,
+    temperatures,
+)
 from idle_stop.findings.facts import Facts
 from idle_stop.findings.finding import Finding, Weight
 from signal_defs.platform import Platform
@@ -14,32 +25,34 @@ __all__ = ["RULES", "Finding", "Weight", "find_findings"]
 
 RULES = (
     sensor.current_sign_wrong,
+    data.sensor_mute,
     charging.no_charging,
     charging.overvoltage,
-    charging.parasitic_drain,
+    draw.parasitic_drain,
     charging.undercharge_short_trips,
-    charging.stop_load_high,
-    charging.low_ocv_at_full,
     battery.shorted_cell,
     battery.battery_resistance_high,
     battery.capacity_low,
+    contact.ground_contact,
+    blockers.single_blocker,
+    battery.low_ocv_at_full,
     battery.wrong_type_or_stratified,
-    battery.ground_contact,
-    battery.stabiliser_not_holding,
-    battery.starter_drag,
-    battery.slow_restart_not_electrical,
-    sensor.sensor_mute,
-    sensor.sensor_reset_unlearned,
+    battery.battery_changed,
+    cranking.stabiliser_not_holding,
+    cranking.starter_drag,
+    cranking.slow_restart_not_electrical,
+    draw.stop_load_high,
+    learning.sensor_reset_unlearned,
     sensor.battery_coding_wrong,
     sensor.current_offset,
-    sensor.relearn_pending,
-    blockers.single_blocker,
     blockers.comfort_load,
-    blockers.cold_by_design,
-    blockers.heat_by_design,
     blockers.rules_do_not_fit,
     data.lin_errors,
     data.frozen_value,
+    learning.relearn_pending,
+    temperatures.cold_by_design,
+    temperatures.heat_by_design,
+    blockers.normal_cycling,
     data.data_gap,
 )
 _ORDER = {"act": 0, "check": 1, "note": 2}

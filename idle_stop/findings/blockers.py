@@ -4,52 +4,26 @@ from __future__ import annotations
 
 from collections import Counter
 
-from idle_stop.account import Reason
-from idle_stop.findings.facts import Facts, finding
-from idle_stop.findings.finding import Finding
+import numpy as np
+
+from idle_stop.account import Reason, Standstill
+from idle_stop.findings.facts import Facts, finding, middle
+from idle_stop.findings.finding import Finding, Weight
+from idle_stop.shares import battery_share
 from signal_defs.text import Text
 
-TEMPERATURES = frozenset(
-    {"battery_temperature", "ambient_temperature", "coolant_temperature", "oil_temperature", "catalyst_temperature"}
-)
-
-
-def cold_by_design(facts: Facts) -> Finding | None:
-    """Refused because something is still cold; it passes as it warms."""
-    return _temperature(facts, "cold_by_design", cold=True)
-
-
-def heat_by_design(facts: Facts) -> Finding | None:
-    """Refused because something is too hot."""
-    return _temperature(facts, "heat_by_design", cold=False)
-
-
-def _temperature(facts: Facts, code: str, *, cold: bool) -> Finding | None:
-    def beyond(reason: Reason) -> bool:
-        if reason.role not in TEMPERATURES or isinstance(reason.value, str) or isinstance(reason.threshold, str):
-            return False
-        return (reason.value < reason.threshold) if cold else (reason.value > reason.threshold)
-
-    refused = facts.failing(beyond)
-    if not refused:
-        return None
-    worst = next(reason for reason in refused[0].reasons if beyond(reason))
-    lines = [
-        Text(
-            "{n} standstills met {condition} out of its range: {value:.0f} °C against {threshold:.0f} °C.",
-            {"n": len(refused), "condition": worst.condition, "value": worst.value, "threshold": worst.threshold},
-        )
-    ]
-    later = [s for s in facts.stopped if s.start_ns > refused[-1].start_ns]
-    if later:
-        lines.append(Text("Afterwards {n} stops went through.", {"n": len(later)}))
-    return finding(code, "note", lines)
+AIR = frozenset({"ambient_temperature"})
+FEWEST = 3  # standstills
+SHARE = 0.3  # of the refusals and stops cut short; common practice, no source
+CABIN_K = 3.0  # the cabin may drift so far in a stop; published for one maker
+WEAK_V = 11.5  # [V] below it in a stop the battery ends it as well; published 11.0, common practice 11.5 to 12.0
+LIVES_K = 0.5  # a temperature that moves less over a drive from cold to warm is stuck; ours
 
 
 def comfort_load(facts: Facts) -> Finding | None:
     """The cabin asks for the engine."""
-    alone = facts.failing_alone(lambda reason: reason.group == "comfort")
-    if not alone:
+    alone = facts.failing_alone(lambda reason: reason.group == "comfort" and reason.role not in AIR)
+    if not _noteworthy(facts, alone):
         return None
     names = Counter(standstill.reasons[0].condition for standstill in alone)
     lines = [
@@ -58,42 +32,105 @@ def comfort_load(facts: Facts) -> Finding | None:
     ]
     ended = [standstill for standstill in alone if standstill.outcome == "cut_short"]
     if ended:
-        lines.append(Text("{n} stops were ended early by it.", {"n": len(ended)}))
-    share = len(alone) / max(len(facts.refused) + len(facts.cut_short), 1)
-    return finding("comfort_load", "check" if share > 0.3 else "note", lines)
+        lines.append(
+            Text(
+                "{n} stops were ended early by it, after {s:.0f} s in the middle.",
+                {"n": len(ended), "s": middle([_stop_s(one) for one in ended])},
+            )
+        )
+    away = _cabin_away_k(facts, alone)
+    if away > CABIN_K:
+        lines.append(Text("The cabin was {k:.0f} K from what was asked for.", {"k": away}))
+    if any(one.verdict == "sole" for one in alone):
+        lines.append(Text("Every other condition was known and met."))
+    against = []
+    if any(_lowest_v(facts, one) < WEAK_V for one in ended):
+        against.append(Text("The battery's voltage had sunk below 11.5 V at the same time."))
+    return finding("comfort_load", "check", lines, against)
+
+
+def _noteworthy(facts: Facts, some: tuple[Standstill, ...]) -> bool:
+    return len(some) >= FEWEST and len(some) >= SHARE * (len(facts.refused) + len(facts.cut_short))
+
+
+def _stop_s(one: Standstill) -> float:
+    if one.stop_start_ns is None or one.stop_end_ns is None:
+        return float("nan")
+    return (one.stop_end_ns - one.stop_start_ns) / 1e9
+
+
+def _cabin_away_k(facts: Facts, some: tuple[Standstill, ...]) -> float:
+    cabin, target = facts.trace("cabin_temperature"), facts.trace("cabin_target_temperature")
+    if cabin is None or target is None:
+        return float("nan")
+    at_ns = np.array([one.stop_end_ns or one.decision_ns for one in some], dtype=np.int64)
+    return middle(np.abs(cabin.held(at_ns, 60.0) - target.held(at_ns, 60.0)))
+
+
+def _lowest_v(facts: Facts, one: Standstill) -> float:
+    """Lowest voltage of the last two seconds of a stop, the crank left out [V]."""
+    voltage = facts.trace("battery_voltage")
+    if voltage is None or one.stop_end_ns is None:
+        return float("nan")
+    first, last = np.searchsorted(voltage.time_ns, [one.stop_end_ns - 2_000_000_000, one.stop_end_ns - 300_000_000])
+    values = voltage.value[first:last]
+    return float(np.nanmin(values)) if np.isfinite(values).any() else float("nan")
 
 
 def single_blocker(facts: Facts) -> Finding | None:
-    """One condition outside battery, cold and comfort refuses nearly everything: a switch, a sensor, a setting."""
-    alone = facts.failing_alone(lambda reason: reason.group not in {"electrical", "comfort"} and not _thermal(reason))
-    names = Counter(standstill.reasons[0].condition for standstill in alone)
-    if not names or names.most_common(1)[0][1] < 3:
+    """One condition outside battery, temperature and comfort refuses nearly everything: a switch, a sensor."""
+    alone = facts.failing_alone(lambda reason: reason.group not in {"electrical", "comfort"} and not is_thermal(reason))
+    names = Counter(one.reasons[0].condition for one in alone if one.outcome == "refused")
+    if not names or names.most_common(1)[0][1] < FEWEST:
         return None
     name, count = names.most_common(1)[0]
     if count * 2 <= len(facts.refused):
         return None
-    blocked = [s for s in alone if s.reasons[0].condition == name]
+    blocked = [one for one in alone if one.reasons[0].condition == name]
+    reason = blocked[0].reasons[0]
     lines = [
         Text(
             "In {n} of {all} refused standstills {condition} alone was not met.",
             {"n": count, "all": len(facts.refused), "condition": name},
-        ),
-        Text(
-            "It was not met for {min:.0f} minutes at the longest.",
-            {"min": max(s.decision_ns - s.reasons[0].failing_since_ns for s in blocked) / 60e9},
-        ),
+        )
     ]
-    return finding("single_blocker", "act", lines, capped=any(s.verdict != "sole" for s in blocked))
+    stuck = _never_changed(facts, reason.role)
+    if stuck:
+        lines.append(Text("Its signal never changed in the whole recording."))
+    share = battery_share(facts.account).battery
+    if share.is_known:
+        lines.append(Text("The battery alone refused at most {p:.0%} of them.", {"p": share.high}))
+    against: list[Text] = []
+    if not stuck and reason.group != "driver":
+        against.append(
+            Text("At other times it was met, so the switch or sensor works: see how the vehicle was driven.")
+        )
+    unseen = any(one.verdict != "sole" for one in blocked)
+    weight: Weight = "check" if reason.group == "driver" or reason.told_by_vehicle else "act"
+    return finding("single_blocker", weight, lines, against, capped=unseen)
 
 
-def _thermal(reason: Reason) -> bool:
-    return reason.role in TEMPERATURES
+def is_thermal(reason: Reason) -> bool:
+    """Whether a reason is a temperature."""
+    return reason.role.endswith("_temperature") and not reason.role.startswith("cabin")
+
+
+def _never_changed(facts: Facts, role: str) -> bool:
+    trace = facts.trace(role)
+    return trace is not None and float(np.ptp(trace.value[trace.valid])) == 0.0
+
+
+def normal_cycling(facts: Facts) -> Finding | None:
+    """Refused for lack of charge only late in a drive, after stops: used up, not weak."""
+    if facts.account.charge_cycling != "normal":
+        return None
+    return finding("normal_cycling", "note", facts.account.charge_cycling_evidence, observed=True)
 
 
 def rules_do_not_fit(facts: Facts) -> Finding | None:
     """All conditions known and met, yet refused; or stopped with a condition not met: the platform file is wrong."""
-    contradicted = [s for s in facts.account.standstills if s.verdict == "contradicted"]
-    unexpected = [s for s in facts.stopped if not s.explained and s.verdict != "contradicted"]
+    contradicted = [one for one in facts.refused if one.verdict == "contradicted"]
+    unexpected = [one for one in facts.stopped if not one.explained and one.verdict != "contradicted"]
     lines: list[Text] = []
     if contradicted:
         lines.append(
@@ -101,4 +138,4 @@ def rules_do_not_fit(facts: Facts) -> Finding | None:
         )
     if unexpected:
         lines.append(Text("{n} stops do not follow from the platform's conditions.", {"n": len(unexpected)}))
-    return finding("rules_do_not_fit", "check", lines, capped=True)
+    return finding("rules_do_not_fit", "check", lines, capped=len(contradicted) + len(unexpected) < FEWEST)

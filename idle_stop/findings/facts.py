@@ -6,16 +6,16 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from statistics import median
 
 import numpy as np
 
 from decoder.frames import BoolArray, FloatArray
 from decoder.recording import Recording, Trace
-from estimator.estimate import BatteryEstimate, Drive, PhaseKind, Rest, Start
+from estimator.estimate import BatteryEstimate, Drive, PhaseKind, Rest, SensorJudgement, Start
 from idle_stop.account import Account, Reason, Standstill
 from idle_stop.findings.finding import Finding, Weight
-from signal_defs.platform import Condition, Platform
+from idle_stop.restarts import warmth
+from signal_defs.platform import Platform
 from signal_defs.text import Text
 
 LONG_REST_S = 6 * 3600.0  # after this long undisturbed a battery's voltage tells of its charge; published rest times
@@ -40,6 +40,11 @@ class Facts:
         """Was the flag true in any valid sample? None where the role was never seen."""
         trace = self.trace(role)
         return None if trace is None else bool((trace.value[trace.valid] > 0).any())
+
+    def is_false(self, role: str) -> bool:
+        """Was the flag false in any valid sample? False where the role was never seen."""
+        trace = self.trace(role)
+        return trace is not None and bool((trace.value[trace.valid] == 0).any())
 
     def at_end(self, role: str) -> float:
         """The last valid value of a role; NaN where there is none."""
@@ -100,27 +105,46 @@ class Facts:
         """Those of `failing` in which nothing else failed."""
         return tuple(s for s in self.failing(wanted) if len(s.reasons) == 1)
 
-    def condition(self, name: str) -> Condition | None:
-        """The platform's condition of that name."""
-        return next((c for c in self.platform.idle_stop.conditions if c.name == name), None)
+    @cached_property
+    def sensor(self) -> SensorJudgement:
+        """The battery sensor as judged; everything unknown where it was not."""
+        return self.estimate.sensor or SensorJudgement()
+
+    @cached_property
+    def drain_low_ma(self) -> float:
+        """The least that is surely drawn while parked and asleep [mA]; 0 where it is not known."""
+        quiescent = self.estimate.quiescent_ma
+        return max(-quiescent.high, 0.0) if quiescent.is_known else 0.0
+
+    @cached_property
+    def warm_starts(self) -> tuple[Start, ...]:
+        """Well-sampled starts with a warm engine: restarts, and those with warm coolant."""
+        return tuple(s for s in self.resolved_starts if warmth(self.recording, s) == "warm")
 
 
 def finding(
-    code: str, weight: Weight, evidence: Sequence[Text], against: Sequence[Text] = (), *, capped: bool = False
+    code: str,
+    weight: Weight,
+    evidence: Sequence[Text],
+    against: Sequence[Text] = (),
+    *,
+    capped: bool = False,
+    observed: bool = False,
 ) -> Finding | None:
     """A finding from its lines of evidence; None where there is not one.
 
     It is "possible" with fewer than two lines, with a line against it, or where the caller caps it;
-    a possible finding never asks for more than a check.
+    a possible finding never asks for more than a check. observed: seen as such, so that one line is enough.
     """
     if not evidence:
         return None
-    possible = capped or len(evidence) < 2 or bool(against)
+    possible = capped or bool(against) or (len(evidence) < 2 and not observed)
     softened: Weight = "check" if possible and weight == "act" else weight
     return Finding(code, softened, possible, tuple(evidence), tuple(against))
 
 
 def middle(values: Sequence[float] | FloatArray) -> float:
     """The median of the finite values; NaN if there is none."""
-    finite = [float(value) for value in values if math.isfinite(value)]
-    return median(finite) if finite else math.nan
+    finite = np.asarray(values, dtype=np.float64)
+    finite = finite[np.isfinite(finite)]
+    return float(np.median(finite)) if len(finite) else math.nan

@@ -1,4 +1,4 @@
-"""Findings on the battery sensor: offset, sign, coding, learning, and whether it answers."""
+"""Findings on the battery sensor's measuring and counting: its zero, its sign, and the battery coded into it."""
 
 from __future__ import annotations
 
@@ -6,172 +6,157 @@ import math
 
 import numpy as np
 
-from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
+from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
 OFFSET_A = 0.05  # [A] 50 mA are 8.4 Ah a week
+ASLEEP_CHARGE_A = 0.03  # [A] into a sleeping battery that nothing charges; ours
+CHARGER_V = 13.2  # [V] parked and above: a charger or a solar panel may be at work; common practice
+DRIFT_POINTS = 5.0
+DRIFT_DAYS = 2.0
 CODING = 0.15  # share by which the capacity that the sensor counts with may differ
-SOC_APART = 12.0  # [%] between the sensor's charge and the one its rest voltage gives
-LEARNING_ROLES = frozenset(
-    {"battery_sensor_reset", "battery_soc_plausible", "refresh_charging", "jump_start_seen", "battery_sensor_fault"}
-)
+SOC_APART = 12.0  # [points] between the sensor's charge and the one its rest voltage gives
+NEW_RESISTANCE = 1.3  # times the typical: a battery in order; common practice, no source
 
 
 def current_offset(facts: Facts) -> Finding | None:
     """The sensor's zero is off, so its count drifts away."""
     offset = facts.estimate.current_offset_a
-    if not offset.is_known or not (offset.low > OFFSET_A or offset.high < -OFFSET_A):
-        return None
-    lines = [
-        Text(
-            "Counting and rest voltages agree if the sensor reads {ma:+.0f} mA too much ({low:+.0f} to {high:+.0f}).",
-            {"ma": 1000 * offset.value, "low": 1000 * offset.low, "high": 1000 * offset.high},
+    told = offset.is_known and (offset.low > OFFSET_A or offset.high < -OFFSET_A)
+    lines: list[Text] = []
+    if told:
+        lines.append(
+            Text(
+                "Counting and rest voltages agree if the sensor reads {ma:+.0f} mA too much ({low:+.0f} to "
+                "{high:+.0f}).",
+                {"ma": 1000 * offset.value, "low": 1000 * offset.low, "high": 1000 * offset.high},
+            )
         )
-    ]
+    asleep = _asleep_a(facts)
+    if asleep > ASLEEP_CHARGE_A:
+        lines.append(
+            Text(
+                "Parked it reads {ma:+.0f} mA, as if the battery were charged; nothing charges it then.",
+                {"ma": 1000 * asleep},
+            )
+        )
+    if told and _drifts(facts, upwards=offset.value > 0):
+        lines.append(Text("The sensor's own charge drifts the same way, day by day."))
+    against = [Text("A real draw of the same size looks alike: clamp it.")] if told and offset.value < 0 else []
+    return finding("current_offset", "check", lines, against)
+
+
+def _asleep_a(facts: Facts) -> float:
+    """Median current while parked, as the sensor reads it [A]; NaN if unseen, or if a charger may be at work."""
+    current, voltage = facts.trace("battery_current"), facts.trace("battery_voltage")
+    if current is None or voltage is None:
+        return math.nan
+    parked = facts.during(current, "parked")
+    if parked.sum() < 600 or middle(voltage.value[facts.during(voltage, "parked")]) > CHARGER_V:
+        return math.nan
+    return middle(current.value[parked])
+
+
+def _drifts(facts: Facts, *, upwards: bool) -> bool:
+    """Whether the sensor's charge leaves the one of the rest voltages over days, to the side its zero is off."""
     soc = facts.trace("battery_soc")
-    days = facts.recording.duration_s / 86400
-    if soc is not None and len(facts.long_rests) >= 3 and days > 2:
-        apart = soc.held(np.array([rest.end_ns for rest in facts.long_rests]), 3600.0) - np.array(
-            [rest.soc_from_ocv.value for rest in facts.long_rests]
-        )
-        known = apart[np.isfinite(apart)]
-        if len(known) >= 3 and abs(known[-1] - known[0]) > 5 and (known[-1] > known[0]) == (offset.value > 0):
-            lines.append(Text("The sensor's own charge drifts the same way, day by day."))
-    return finding("current_offset", "check", lines, [Text("A real draw of the same size looks alike: clamp it.")])
+    if soc is None or len(facts.long_rests) < 3 or facts.recording.duration_s < DRIFT_DAYS * 86400:
+        return False
+    ends = np.array([rest.end_ns for rest in facts.long_rests])
+    apart = soc.held(ends, 3600.0) - np.array([rest.soc_from_ocv.value for rest in facts.long_rests])
+    known = apart[np.isfinite(apart)]
+    moved = float(known[-1] - known[0]) if len(known) >= 3 else 0.0
+    return abs(moved) > DRIFT_POINTS and (moved > 0) == upwards
 
 
 def current_sign_wrong(facts: Facts) -> Finding | None:
     """Cranks read as charging: the definition has the sign the wrong way round."""
-    voltage, current = facts.trace("battery_voltage"), facts.trace("battery_current")
-    if voltage is None or current is None:
+    if not facts.sensor.sign_wrong:
         return None
-    large = current.valid & (np.abs(current.value) > 150)
-    if large.sum() < 5:
-        return None
-    volts = voltage.held(current.time_ns, 0.2)
-    usual = middle(volts[current.valid & (np.abs(current.value) < 50)])
-    dips = large & (volts < usual - 1.0)
-    backwards = dips & (current.value > 0)
-    if dips.sum() < 5 or backwards.sum() < 0.8 * dips.sum():
-        return None
-    return finding(
-        "current_sign_wrong",
-        "act",
-        [
-            Text(
-                "Where the voltage dips by over 1 V the current reads {a:+.0f} A, as if the battery were charged.",
-                {"a": middle(current.value[backwards])},
-            ),
-            Text(
-                "{n} samples say so, {m} the contrary.",
-                {"n": int(backwards.sum()), "m": int((dips & ~backwards).sum())},
-            ),
-        ],
-    )
-
-
-def sensor_reset_unlearned(facts: Facts) -> Finding | None:
-    """The sensor lost its supply and does not know the battery yet."""
-    lines: list[Text] = []
-    if facts.at_end("battery_sensor_reset") > 0:
-        lines.append(Text("The sensor still says at the end of the recording that it was reset."))
-    if facts.at_end("battery_soc_plausible") == 0:
-        lines.append(Text("The sensor calls its own state of charge not plausible."))
-    refused = facts.failing(lambda reason: reason.role in LEARNING_ROLES)
-    if lines and refused:
-        lines.append(Text("{n} stops were refused for it.", {"n": len(refused)}))
-    soc = facts.trace("battery_soc")
-    if lines and soc is not None and len(soc) > 100 and float(np.nanmax(soc.value) - np.nanmin(soc.value)) == 0:
-        lines.append(Text("Its state of charge stands at {soc:.0f} % and never moves.", {"soc": float(soc.value[0])}))
-    return finding("sensor_reset_unlearned", "check", lines)
-
-
-def relearn_pending(facts: Facts) -> Finding | None:
-    """The battery is in order; the vehicle only has not relearned it yet."""
-    pending = [
-        role
-        for role, bad in (
-            ("battery_sensor_reset", 1.0),
-            ("battery_soc_plausible", 0.0),
-            ("refresh_charging", 1.0),
-            ("jump_start_seen", 1.0),
+    lines = [
+        Text(
+            "In {n} of {all} cranks the current reads as charging while the voltage dips.",
+            {"n": facts.sensor.inverted_cranks, "all": len(facts.estimate.starts)},
         )
-        if facts.at_end(role) == bad
     ]
-    if not pending:
-        return None
-    lines = [Text("At the end of the recording this is still pending: {roles}.", {"roles": ", ".join(pending)})]
-    longest = max((rest.end_ns - rest.start_ns for rest in facts.estimate.rests), default=0) / 3.6e12
-    if longest * 3600 < LONG_REST_S:
-        lines.append(Text("The longest rest lasted {h:.1f} h; learning takes 6 to 8 h undisturbed.", {"h": longest}))
-    resistance, typical = facts.estimate.resistance_mohm, facts.typical_mohm
-    if resistance.is_known and resistance.value < 1.3 * typical:
-        lines.append(Text("The battery's resistance, {r:.1f} mOhm, is in order.", {"r": resistance.value}))
-    if facts.long_rests and middle([rest.soc_from_ocv.value for rest in facts.long_rests]) > 75:
-        lines.append(Text("At rest its voltage shows it well charged."))
-    return finding("relearn_pending", "note", lines) if len(lines) >= 2 else None
+    current, voltage = facts.trace("battery_current"), facts.trace("battery_voltage")
+    if current is not None and voltage is not None:
+        running = facts.during(current, "running")
+        volts, amps = voltage.held(current.time_ns[running], 0.25), current.value[running]
+        high, low = amps[volts > 14.0], amps[volts < 13.0]
+        if len(high) > 50 and len(low) > 50 and middle(high) < middle(low):
+            lines.append(
+                Text(
+                    "Running, it reads {a:+.0f} A at over 14 V and {b:+.0f} A below 13 V.",
+                    {"a": middle(high), "b": middle(low)},
+                )
+            )
+        elif len(high) > 50 and middle(high) < -1.0:
+            lines.append(
+                Text("At over 14 V it reads {a:+.0f} A, as if the battery were drawn on.", {"a": middle(high)})
+            )
+    against = [Text("A jump-start was seen, in which current may flow into the battery.")]
+    return finding("current_sign_wrong", "act", lines, against if facts.is_true("jump_start_seen") else ())
 
 
 def battery_coding_wrong(facts: Facts) -> Finding | None:
     """The vehicle counts with another capacity or type than the one fitted."""
     lines: list[Text] = []
-    coded = facts.at_end("battery_capacity_coded")
-    if math.isfinite(coded) and abs(coded - 100) > 100 * CODING:
+    coded = facts.sensor.coded_capacity_percent
+    if abs(coded - 100) > 100 * CODING:
         lines.append(Text("The capacity coded into the sensor is {p:.0f} % of the one fitted.", {"p": coded}))
-    counted = counted_capacity_ah(facts)
-    nominal = facts.platform.battery.capacity_nominal
-    if math.isfinite(counted) and abs(counted / nominal - 1) > CODING:
+    if _counts_with_another(facts):
         lines.append(
             Text(
                 "The sensor's charge moves as if the battery held {ah:.0f} Ah; {nominal:.0f} Ah are fitted.",
-                {"ah": counted, "nominal": nominal},
+                {
+                    "ah": facts.sensor.counted_capacity_ah.value,
+                    "nominal": facts.platform.battery.capacity_nominal,
+                },
             )
         )
+    resistance = facts.estimate.resistance_mohm
+    refused = facts.failing(lambda reason: reason.role == "battery_crank_min_voltage")
+    if refused and resistance.is_known and resistance.high < NEW_RESISTANCE * facts.typical_mohm:
+        lines.append(
+            Text(
+                "{n} stops were refused for a weak crank to come, yet the battery's resistance is that of a new one, "
+                "{r:.1f} mOhm.",
+                {"n": len(refused), "r": resistance.value},
+            )
+        )
+    apart = _soc_apart(facts)
+    if math.isfinite(apart):
+        lines.append(
+            Text("At rest the sensor's charge differs by {p:+.0f} % from what the voltage shows.", {"p": apart})
+        )
+    against: list[Text] = []
+    if math.isfinite(apart) and len(lines) == 1:
+        against.append(Text("The battery type in the platform file may be the wrong one: the voltage is read with it."))
+    return finding("battery_coding_wrong", "check", lines, against)
+
+
+def _counts_with_another(facts: Facts) -> bool:
+    """Whether the sensor counts with a capacity that is neither the rated one nor what the battery holds now."""
+    counted, nominal = facts.sensor.counted_capacity_ah, facts.platform.battery.capacity_nominal
+    if not counted.is_known:
+        return False
+    health = facts.at_end("battery_soh") / 100.0
+    holds = facts.estimate.capacity_ah.value
+    low, high = counted.low * (1.0 - CODING), counted.high * (1.0 + CODING)
+    return not any(low <= right <= high for right in (nominal, nominal * health, holds))
+
+
+def _soc_apart(facts: Facts) -> float:
+    """The sensor's charge minus that of the rest voltages, if the band does not explain it [points]; else NaN."""
     soc = facts.trace("battery_soc")
-    if soc is not None and facts.long_rests and not facts.is_true("battery_sensor_reset"):
-        apart = middle(
-            soc.held(np.array([rest.end_ns for rest in facts.long_rests]), 3600.0)
-            - np.array([rest.soc_from_ocv.value for rest in facts.long_rests])
-        )
-        wide = max(rest.soc_from_ocv.high - rest.soc_from_ocv.value for rest in facts.long_rests)
-        if abs(apart) > max(SOC_APART, wide):
-            lines.append(
-                Text("At rest the sensor's charge differs by {p:+.0f} % from what the voltage shows.", {"p": apart})
-            )
-    return finding("battery_coding_wrong", "check", lines)
-
-
-def counted_capacity_ah(facts: Facts) -> float:
-    """The capacity that fits the sensor's own charge to the current [Ah]; NaN with under 8 % of movement in drives."""
-    soc, current = facts.trace("battery_soc"), facts.trace("battery_current")
-    if soc is None or current is None:
+    if soc is None or not facts.long_rests or facts.sensor.reset_seen or facts.is_false("battery_soc_plausible"):
         return math.nan
-    moved: list[tuple[float, float]] = []
-    for drive in facts.estimate.drives:
-        ends = soc.held(np.array([drive.start_ns, drive.end_ns]), 60.0)
-        moved.append((drive.charged_ah - drive.discharged_ah, float(ends[1] - ends[0])))
-    pairs = np.array([pair for pair in moved if math.isfinite(pair[1])])
-    if not len(pairs) or np.abs(pairs[:, 1]).sum() < 8:
-        return math.nan
-    slope = float((pairs[:, 0] * pairs[:, 1]).sum() / (pairs[:, 1] ** 2).sum())
-    return 100 * slope if slope > 0 else math.nan
-
-
-def sensor_mute(facts: Facts) -> Finding | None:
-    """The sensor's frames are asked for and do not come, or carry nothing."""
-    lines: list[Text] = []
-    silent = facts.recording.faults.rejected.get("lin_no_response", 0)
-    answered = len(facts.recording.traces.get("battery_voltage", ()))
-    if silent > 0.05 * (silent + answered):
-        lines.append(Text("{n} times the sensor was asked and did not answer.", {"n": silent}))
-    for role in ("battery_voltage", "battery_current"):
-        trace = facts.recording.traces.get(role)
-        if trace is not None and len(trace) and float(trace.valid.mean()) < 0.5:
-            lines.append(
-                Text(
-                    '{p:.0f} % of what it sends for {role} means "not available".',
-                    {"p": 100 * (1 - trace.valid.mean()), "role": role},
-                )
-            )
-    return finding("sensor_mute", "act", lines)
+    apart = soc.held(np.array([rest.end_ns for rest in facts.long_rests]), 3600.0)
+    found = middle(apart - np.array([rest.soc_from_ocv.value for rest in facts.long_rests]))
+    wide = max(
+        max(rest.soc_from_ocv.high - rest.soc_from_ocv.value, rest.soc_from_ocv.value - rest.soc_from_ocv.low)
+        for rest in facts.long_rests
+    )
+    return found if abs(found) > max(SOC_APART, 1.2 * wide) else math.nan

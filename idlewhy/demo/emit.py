@@ -41,7 +41,7 @@ def emit(
         for message in bus.messages:
             bound = [b for b in platform.bindings.values() if (b.bus, b.message) == (bus.name, message.name)]
             if bound and message.name not in hidden:
-                times = _send_times(samples, _periods(bus, message, bound), rng)
+                times = message_times(bus, message, bound, samples, rng)
                 parts.append(_frames(bus, message, bound, samples, times, rng, index, channels))
     order = np.argsort(np.concatenate([part.time_ns for part in parts]), kind="stable")
 
@@ -58,6 +58,13 @@ def emit(
         joined("payload"),
         joined("checksum"),
     )
+
+
+def message_times(
+    bus: Bus, message: MessageLayout, bound: list[Binding], samples: Samples, rng: np.random.Generator
+) -> Int64Array:
+    """When a message is sent [ns], as busy as the buses are; bound: what it carries."""
+    return _send_times(samples, _periods(bus, message, bound), rng)
 
 
 def _periods(bus: Bus, message: MessageLayout, bound: list[Binding]) -> Mapping[Mode, float]:
@@ -98,7 +105,7 @@ def _frames(
     for binding in bound:
         role = binding.role.name
         if not role.startswith(_UNTOLD):
-            column = _with_noise(role, samples.columns[role][row], rng)
+            column = with_noise(role, samples.columns[role][row], rng)
             values[binding.signal] = _physical(binding, message.signal(binding.signal), column)
     for signal in message.signals:
         if signal.name.endswith("Counter"):
@@ -122,7 +129,8 @@ def _frames(
     )
 
 
-def _with_noise(role: str, value: FloatArray, rng: np.random.Generator) -> FloatArray:
+def with_noise(role: str, value: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """A role's values as its sensor reads them; see `emit`."""
     spread: FloatArray | float
     if role == "battery_voltage":
         spread = 0.003

@@ -1,0 +1,140 @@
+"""Findings on what is drawn with the engine off: parked through the night, and in idle-stops."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from estimator.estimate import Phase, Rest
+from idle_stop.findings.facts import Facts, finding, middle
+from idle_stop.findings.finding import Finding
+from signal_defs.text import Text
+
+DRAIN_MA = 50.0  # [mA] asleep; published workshop limits are 20 to 75 mA
+EXCESSIVE_MA = 100.0  # [mA] asleep; published: 100 mA and more is excessive
+WAKING_MA = 50.0  # [mA] that wake-ups add to the mean; the same limits
+ASLEEP_AFTER_NS = 2 * 3600 * 1_000_000_000  # sleep is reached in 2 to 60 minutes, up to two hours; common practice
+AWAKE_SHARE = 0.02  # of the parked time with frames of an awake bus; ours
+FALL_V_PER_H = 0.0012  # 50 mA on 60 Ah: 0.083 %/h, 0.6 mV/h at 7.6 mV a percent; twice that is beyond usual
+LONG_REST_NS = 3 * 3600 * 1_000_000_000
+STOP_LOAD_A = 60.0  # [A] drawn in an idle-stop; 20 to 60 A is usual; common practice, no source
+STOP_CHARGE_AH = 1.0  # [Ah] drawn in one idle-stop; common practice, no source
+STOP_SAG_V = 0.3  # [V] lost from the beginning to the end of a stop; common practice, no source
+HIGH_RESISTANCE = 1.5
+
+
+def parasitic_drain(facts: Facts) -> Finding | None:
+    """Something draws current while the vehicle is parked and should be asleep."""
+    quiescent = facts.estimate.quiescent_ma
+    long = [rest for rest in facts.estimate.rests if rest.end_ns - rest.start_ns >= LONG_REST_NS]
+    waking = _waking_ma(long)
+    sure = facts.drain_low_ma > DRAIN_MA
+    likely = quiescent.is_known and -quiescent.value > EXCESSIVE_MA
+    if not (sure or likely or waking > WAKING_MA):
+        return None
+    lines: list[Text] = []
+    if sure or likely:
+        lines.append(
+            Text(
+                "Parked and asleep, {ma:.0f} mA are drawn (at least {low:.0f} mA); up to 50 mA is usual.",
+                {"ma": abs(quiescent.value), "low": facts.drain_low_ma},
+            )
+        )
+    if waking > 0.2 * WAKING_MA:
+        lines.append(
+            Text(
+                "{n} wake-ups in {h:.0f} parked hours drew {ma:.0f} mA on top, over that time.",
+                {
+                    "n": sum(len(rest.wake_ups) for rest in long),
+                    "h": sum(rest.end_ns - rest.start_ns for rest in long) / 3600e9,
+                    "ma": waking,
+                },
+            )
+        )
+    falls = [fall for rest in long if math.isfinite(fall := _fall_v_per_hour(facts, rest))]
+    if falls and middle(falls) > FALL_V_PER_H:
+        lines.append(Text("At rest the voltage went on falling by {mv:.1f} mV an hour.", {"mv": 1000 * middle(falls)}))
+    awake = _awake_share(facts, long)
+    if awake > AWAKE_SHARE:
+        lines.append(Text("The ignition's message was still sent in {p:.0f} % of the parked time.", {"p": 100 * awake}))
+    against = []
+    if not sure and not waking > WAKING_MA:
+        against.append(Text("The current sensor may be off its zero by as much: clamp the minus lead."))
+    return finding("parasitic_drain", "act", lines, against)
+
+
+def _waking_ma(rests: list[Rest]) -> float:
+    """What wake-ups add to the mean draw, later than two hours into a rest [mA]; 0 without rests."""
+    hours = sum(max(rest.end_ns - rest.start_ns - ASLEEP_AFTER_NS, 0) for rest in rests) / 3600e9
+    drawn = sum(
+        wake.charge_ah for rest in rests for wake in rest.wake_ups if wake.start_ns > rest.start_ns + ASLEEP_AFTER_NS
+    )
+    return 1000.0 * drawn / hours if hours >= 1.0 else 0.0
+
+
+def _awake_share(facts: Facts, rests: list[Rest]) -> float:
+    """Share of the parked seconds, from two hours on, with a frame of the ignition's message in them."""
+    ignition = facts.trace("ignition_on")
+    if ignition is None:
+        return 0.0
+    seconds = seen = 0
+    for rest in rests:
+        begin = rest.start_ns + ASLEEP_AFTER_NS
+        first, last = np.searchsorted(ignition.time_ns, [begin, rest.end_ns])
+        seconds += max(rest.end_ns - begin, 0) // 1_000_000_000
+        seen += len(np.unique(ignition.time_ns[first:last] // 1_000_000_000))
+    return seen / seconds if seconds else 0.0
+
+
+def _fall_v_per_hour(facts: Facts, rest: Rest) -> float:
+    """How fast the voltage falls over the second half of a rest [V/h]; NaN with fewer than ten samples."""
+    voltage = facts.trace("battery_voltage")
+    if voltage is None:
+        return math.nan
+    half = (rest.start_ns + rest.end_ns) // 2
+    first, last = np.searchsorted(voltage.time_ns, [half, rest.end_ns])
+    keep = voltage.valid[first:last]
+    hours = (voltage.time_ns[first:last][keep] - half) / 3600e9
+    if len(hours) < 10 or hours[-1] < 1:
+        return math.nan
+    return -float(np.polyfit(hours, voltage.value[first:last][keep], 1)[0])
+
+
+def stop_load_high(facts: Facts) -> Finding | None:
+    """The board net draws so much in idle-stops that they end early."""
+    current = facts.trace("battery_current")
+    stops = [phase for phase in facts.estimate.phases if phase.kind == "idle_stop" and phase.seconds >= 3.0]
+    if current is None or not stops:
+        return None
+    load = -middle(current.value[facts.during(current, "idle_stop")])
+    if not load > STOP_LOAD_A:
+        return None
+    lines = [Text("In idle-stops {a:.0f} A are drawn; 20 to 60 A is usual.", {"a": load})]
+    sags = [sag for stop in stops if math.isfinite(sag := _sag_v(facts, stop))]
+    if sags and middle(sags) > STOP_SAG_V:
+        lines.append(Text("The voltage sinks by {volt:.1f} V in a stop.", {"volt": middle(sags)}))
+    ended = [
+        one for one in facts.cut_short if any(r.role in {"battery_voltage", "battery_current"} for r in one.reasons)
+    ]
+    if ended:
+        lines.append(Text("{n} stops ended early on voltage or current.", {"n": len(ended)}))
+    amounts = [load * stop.seconds / 3600 for stop in stops]
+    if max(amounts) > STOP_CHARGE_AH:
+        lines.append(Text("One stop drew {ah:.1f} Ah.", {"ah": max(amounts)}))
+    against = []
+    if facts.estimate.resistance_mohm.low > HIGH_RESISTANCE * facts.typical_mohm:
+        against.append(Text("The battery's resistance is high: the same current makes it sink further."))
+    return finding("stop_load_high", "check", lines, against)
+
+
+def _sag_v(facts: Facts, stop: Phase) -> float:
+    """Voltage lost from the first two seconds of a stop to its last two before the crank [V]."""
+    voltage = facts.trace("battery_voltage")
+    if voltage is None:
+        return math.nan
+    two = 2_000_000_000
+    ends = np.searchsorted(
+        voltage.time_ns, [stop.start_ns, stop.start_ns + two, stop.end_ns - two, stop.end_ns - two // 4]
+    )
+    return middle(voltage.value[ends[0] : ends[1]]) - middle(voltage.value[ends[2] : ends[3]])

@@ -1,0 +1,98 @@
+"""Findings on what the battery sensor has not learned yet, and on what still has to run off after work on it."""
+
+from __future__ import annotations
+
+import math
+
+from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
+from idle_stop.findings.finding import Finding
+from signal_defs.text import Text
+
+LEARNING_ROLES = frozenset({"battery_sensor_reset", "battery_soc_plausible"})
+LEARNED_AFTER_S = 8 * 3600.0  # published: about 6 h, others 8 h of undisturbed rest
+SOUND_RESISTANCE = 1.3  # times the typical: a battery in order; common practice, no source
+CHARGED_SOC = 70.0
+APART_POINTS = 12.0
+PENDING = {
+    "battery_sensor_reset": (1.0, Text("the sensor was reset and has not learned the battery again")),
+    "battery_soc_plausible": (0.0, Text("the sensor does not trust its own state of charge")),
+    "refresh_charging": (1.0, Text("a refresh charge is running")),
+    "jump_start_seen": (1.0, Text("the vehicle believes that it was jump-started")),
+}
+
+
+def sensor_reset_unlearned(facts: Facts) -> Finding | None:
+    """The sensor lost its supply and does not know the battery yet."""
+    reset = facts.at_end("battery_sensor_reset") > 0
+    doubted = facts.at_end("battery_soc_plausible") == 0
+    if not reset and not doubted and not (facts.sensor.reset_seen and facts.sensor.soc_steps):
+        return None
+    lines: list[Text] = []
+    if reset:
+        lines.append(Text("The sensor still says at the end of the recording that it was reset."))
+    if doubted:
+        lines.append(Text("The sensor calls its own state of charge not plausible."))
+    refused = facts.failing(lambda reason: reason.role in LEARNING_ROLES)
+    if refused:
+        lines.append(Text("{n} stops were refused for it.", {"n": len(refused)}))
+    lines.extend(_charge_of_an_unlearned(facts))
+    against: list[Text] = []
+    if facts.estimate.soc_end.high < CHARGED_SOC:
+        against.append(
+            Text(
+                "The charge itself is low too, at most {soc:.0f} %: charge first.", {"soc": facts.estimate.soc_end.high}
+            )
+        )
+    return finding("sensor_reset_unlearned", "check", lines, against)
+
+
+def _charge_of_an_unlearned(facts: Facts) -> list[Text]:
+    """How the sensor's own charge gives away that it does not know the battery."""
+    sensor, lines = facts.sensor, []
+    jumps = [step for step in sensor.soc_steps if sensor.reset_ns is None or step.time_ns >= sensor.reset_ns]
+    if jumps:
+        lines.append(
+            Text(
+                "Its state of charge jumped from {before:.0f} to {after:.0f} % without that charge being moved.",
+                {"before": jumps[0].before, "after": jumps[0].after},
+            )
+        )
+    if sensor.soc_constant:
+        lines.append(
+            Text("Its state of charge stands at {soc:.0f} % and never moves.", {"soc": sensor.soc_constant_value})
+        )
+    apart = sensor.soc_difference
+    if apart.is_known and (apart.low > APART_POINTS or apart.high < -APART_POINTS):
+        lines.append(
+            Text("Its state of charge is {p:+.0f} % off what the voltage and the count show.", {"p": apart.value})
+        )
+    return lines
+
+
+def relearn_pending(facts: Facts) -> Finding | None:
+    """The battery is in order; the vehicle only has not relearned it yet."""
+    pending = [words for role, (bad, words) in PENDING.items() if facts.at_end(role) == bad]
+    if not pending:
+        return None
+    lines = [Text("At the end of the recording {what}.", {"what": words}) for words in pending]
+    longest = max((rest.end_ns - rest.start_ns for rest in facts.estimate.rests), default=0) / 1e9
+    if longest < LONG_REST_S:
+        lines.append(
+            Text("The longest rest lasted {h:.1f} h; learning takes 6 to 8 h undisturbed.", {"h": longest / 3600})
+        )
+    resistance = facts.estimate.resistance_mohm
+    if resistance.value < SOUND_RESISTANCE * facts.typical_mohm:
+        lines.append(Text("The battery's resistance, {r:.1f} mOhm, is in order.", {"r": resistance.value}))
+    charge = middle([rest.soc_from_ocv.value for rest in facts.long_rests])
+    if charge > CHARGED_SOC:
+        lines.append(Text("At rest its voltage shows it well charged, about {soc:.0f} %.", {"soc": charge}))
+    against: list[Text] = []
+    if longest >= LEARNED_AFTER_S and facts.at_end("battery_sensor_reset") > 0:
+        against.append(
+            Text("It has rested for {h:.0f} h and still not learned: see its supply.", {"h": longest / 3600})
+        )
+    if resistance.low > 1.5 * facts.typical_mohm:
+        against.append(Text("The battery's resistance is high: waiting alone will not mend that."))
+    if math.isfinite(charge) and charge < CHARGED_SOC:
+        against.append(Text("At rest its voltage shows it short of charge, about {soc:.0f} %.", {"soc": charge}))
+    return finding("relearn_pending", "note", lines, against) if len(lines) > len(pending) or against else None
