@@ -24,7 +24,12 @@ def __getattr__(name: str) -> Any:
     """Import a public name when it is first asked for, so that the command starts without the whole machinery."""
     if name not in _HOMES:
         raise AttributeError(f"module 'idlewhy' has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOMES[name]), name)
+    found = getattr(importlib.import_module(_HOMES[name]), name)
+    if name in {"Analysis", "analyse"}:
+        from reports.notebook import show_in_notebooks
+
+        show_in_notebooks()
+    return found
 
 
 def __dir__() -> list[str]:

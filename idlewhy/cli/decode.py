@@ -29,7 +29,7 @@ def decode(
     wide: bool,
     csv_columns: tuple[str, ...],
 ) -> None:
-    r"""Write the decoded signals of a log as Parquet or CSV: all that the platform defines, or those chosen.
+    """Write the decoded signals of a log as Parquet or CSV: all that the platform defines, or those chosen.
 
     \b
     Examples:

@@ -14,7 +14,7 @@ from idlewhy.cli.output import progress_bar, write_json, write_text
     "--out", metavar="DIR", default="idlewhy-demo", show_default=True, help="Where the logs and the pages go."
 )
 def demo(out: str) -> None:
-    r"""Simulate an invented fleet, write its logs, analyse them, and write the reports.
+    """Simulate an invented fleet, write its logs, analyse them, and write the reports.
 
     Every vehicle has one story; the pages are made from the log files alone.
 

@@ -20,7 +20,7 @@ SHOWN_DAMAGE = 10
 @CSV_COLUMNS
 @JSON
 def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str | None) -> None:
-    r"""Say what is in a log: format, buses, identifiers, rates, time span, gaps, errors, damaged parts.
+    """Say what is in a log: format, buses, identifiers, rates, time span, gaps, errors, damaged parts.
 
     No definition is needed. A LOG of "-" is standard input.
 

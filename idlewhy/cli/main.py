@@ -15,6 +15,7 @@ SUBCOMMANDS = {
     "inspect": "idlewhy.cli.inspect:inspect",
     "decode": "idlewhy.cli.decode:decode",
     "report": "idlewhy.cli.report:report",
+    "compare": "idlewhy.cli.compare:compare",
     "platform": "idlewhy.cli.platform:platform",
 }
 
@@ -50,7 +51,7 @@ def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) ->
 )
 @click.pass_context
 def cli(ctx: click.Context, debug: bool) -> None:
-    r"""Tell from a vehicle's bus log which condition refused idle-stop, and whether the battery is to blame.
+    """Tell from a vehicle's bus log which condition refused idle-stop, and whether the battery is to blame.
 
     \b
     Example:

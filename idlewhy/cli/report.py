@@ -40,7 +40,7 @@ def report(
     language: str,
     csv_columns: tuple[str, ...],
 ) -> None:
-    r"""Say for every standstill whether idle-stop was allowed or refused, and why.
+    """Say for every standstill whether idle-stop was allowed or refused, and why.
 
     All LOGs are of one vehicle and make one recording, in whatever order they are named.
 

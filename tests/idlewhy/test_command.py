@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from idlewhy.cli.main import SUBCOMMANDS, main
+from signal_defs.errors import UsageError
 
 
 def _run(*words: str) -> subprocess.CompletedProcess[str]:
@@ -21,8 +22,8 @@ def _run(*words: str) -> subprocess.CompletedProcess[str]:
 def test_every_subcommand_has_help_with_an_example(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([name, "--help"]) == 0
     shown = capsys.readouterr().out
-    assert f"idlewhy {name}" in shown
-    assert "Example" in shown or "Commands:" in shown
+    assert f"\n    idlewhy {name}" in shown  # on a line of its own, as it is typed
+    assert "Example" in shown
 
 
 def test_an_unknown_option_is_wrong_usage() -> None:
@@ -52,3 +53,21 @@ def test_a_damaged_log_that_holds_nothing_usable_ends_with_three(tmp_path: Path)
     ended = _run("report", str(log), "--platform", "example-van", "-o", str(tmp_path / "p.html"))
     assert ended.returncode == 3
     assert "a.blf" in ended.stderr
+
+
+def test_compare_takes_all_logs_behind_with_as_from_after_the_repair(monkeypatch: pytest.MonkeyPatch) -> None:
+    sides: list[list[str]] = []
+
+    def seen(logs: tuple[str, ...], *_: object, **__: object) -> None:
+        sides.append(list(logs))
+        raise UsageError("enough seen")
+
+    monkeypatch.setattr("idle_stop.analysis.analyse", seen)
+    for words in (["a", "b", "--with", "c", "d", "-p", "x", "-o", "o"], ["--with", "c", "d", "-p", "x", "-o", "o"]):
+        main(["compare", *words])
+    assert sides == [["a", "b"]]  # the second call names no log from before and is wrong usage
+
+
+def test_a_log_on_both_sides_of_compare_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", "a", "--with", "b", "a", "-p", "x", "-o", "o.html"]) == 2
+    assert "both as before and as after" in capsys.readouterr().err

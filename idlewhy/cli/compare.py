@@ -1,0 +1,70 @@
+"""`idlewhy compare`: before and after a repair, on the same figures."""
+
+from __future__ import annotations
+
+import click
+
+from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, progress_bar, read_options, write_text
+from signal_defs.errors import UsageError
+
+
+class _ManyAfter(click.Command):
+    """A command that takes every word behind --with, up to the next option, as a log from after the repair."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        spelt: list[str] = []
+        behind = False
+        for word in args:
+            option = word.startswith("-") and word != "-"
+            if behind and not option and spelt[-1] != "--with":
+                spelt.append("--with")
+            behind = word == "--with" if option else behind
+            spelt.append(word)
+        return super().parse_args(ctx, spelt)
+
+
+@click.command(cls=_ManyAfter)
+@LOGS
+@click.option(
+    "--with",
+    "after",
+    multiple=True,
+    required=True,
+    metavar="AFTER",
+    help="A log from after the repair; may be repeated.",
+)
+@PLATFORM
+@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the first log's name.")
+@click.option("--out", "-o", required=True, metavar="OUT.html", help="Where the page goes.")
+@click.option(
+    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
+)
+@CSV_COLUMNS
+def compare(
+    logs: tuple[str, ...],
+    after: tuple[str, ...],
+    platform: str,
+    vehicle: str | None,
+    out: str,
+    language: str,
+    csv_columns: tuple[str, ...],
+) -> None:
+    """Say which findings went, which stayed, and how sure that is; LOGS are from before the repair.
+
+    \b
+    Example:
+      idlewhy compare before.blf --with after.blf --platform example-van -o repair.html
+    """
+    from idle_stop.analysis import analyse
+    from reports.compare import compare_page
+    from reports.summary import one_line
+
+    both = sorted(set(logs) & set(after))
+    if both:
+        raise UsageError("A log is named both as before and as after.", where=both[0], mend="Name it on one side only.")
+    options = read_options(csv_columns)
+    with progress_bar() as progress:
+        first = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
+        second = analyse(after, platform, vehicle=vehicle or first.vehicle, progress=progress, options=options)
+    write_text(out, compare_page(first, second, language=language))
+    click.echo(f"before: {one_line(first)}\nafter:  {one_line(second)}\n-> {out}")
