@@ -20,6 +20,7 @@ TOP = (
     "battery",
     "idle_stop",
     "golden",
+    "protection",
 )
 BUS = ("name", "kind", "databases", "channels")
 SIGNAL = ("from", "positive", "true_when", "scale", "offset", "invalid")
@@ -29,3 +30,4 @@ IDLE_STOP = ("condition", *IDLE_STOP_FIGURES)
 THRESHOLDS = ("at_least", "at_most", "is")
 CONDITION = ("name", "group", "role", *THRESHOLDS, "hysteresis", "for_s", "applies_to", "source")
 GOLDEN = ("bus", "identifier", "data", "roles", "note")
+PROTECTION = ("bus", "message", "profile", "data_id", "data_ids", "inclusion", "crc_byte", "counter", "max_delta")

@@ -16,6 +16,7 @@ from signal_defs.golden import read_golden
 from signal_defs.keys import TOP
 from signal_defs.lookup import PlatformEntry, find_platform, list_platforms
 from signal_defs.platform import Bus, Platform
+from signal_defs.protection import read_protections
 
 __all__ = ["PlatformEntry", "build_platform", "find_platform", "list_platforms", "load_definition", "load_platform"]
 
@@ -56,6 +57,7 @@ def build_platform(definition: Definition, faults: Faults) -> Platform | None:
     battery = read_battery(definition, faults)
     rules = read_rules(definition, bindings, buses, faults)
     golden = read_golden(definition, bindings, buses, faults)
+    protections = read_protections(definition, buses, faults)
     if platform_id is None or title is None or battery is None:
         return None
     return Platform(
@@ -71,6 +73,7 @@ def build_platform(definition: Definition, faults: Faults) -> Platform | None:
         sources=sources,
         golden=golden,
         extends=tuple(str(file.parent) for file, _ in definition.texts[1:]),
+        protections=protections,
     )
 
 

@@ -14,6 +14,8 @@ BatteryType = Literal["flooded", "efb", "agm"]
 Group = Literal["safety", "engine", "comfort", "electrical", "driver", "fault"]
 Scope = Literal["stop", "restart", "both"]
 CrankStandard = Literal["EN", "SAE", "IEC", "DIN"]
+Profile = Literal["e2e_1", "e2e_2", "e2e_5", "j1850"]
+Inclusion = Literal["both", "alternating", "low"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +142,26 @@ class Golden:
 
 
 @dataclass(frozen=True, slots=True)
+class Protection:
+    """How a message is protected in its payload.
+
+    profile: AUTOSAR E2E profile 1, 2 or 5, or a CRC-8 SAE J1850 over all bytes but its own. data_ids: one (16 bits) for
+    profiles 1 and 5, sixteen (8 bits) for profile 2, none for j1850. inclusion: how profile 1 takes its data id in.
+    crc_byte, counter: for j1850 where the checksum stands, and the signal that counts frames; "" for none.
+    max_delta: the largest step of the counter without loss.
+    """
+
+    bus: str
+    message: str
+    profile: Profile
+    data_ids: tuple[int, ...] = ()
+    inclusion: Inclusion = "both"
+    crc_byte: int = 0
+    counter: str = ""
+    max_delta: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class Platform:
     """A platform folder, read and validated. sha256: over platform.toml and every database it names.
 
@@ -158,6 +180,7 @@ class Platform:
     sources: tuple[str, ...] = ()
     golden: tuple[Golden, ...] = ()
     extends: tuple[str, ...] = ()
+    protections: tuple[Protection, ...] = ()
 
     def bus(self, name: str) -> Bus:
         """The bus of that name; KeyError if there is none."""

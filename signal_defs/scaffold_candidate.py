@@ -15,6 +15,7 @@ from signal_defs.text import Text
 from signal_defs.units import Conversion, conversion, is_known_unit
 
 STRONG, FAIR = 9.0, 6.0  # points; what they are made of stands beside each reason below, common practice, no source
+SIGN_UNKNOWN = Text("nothing tells its sign: confirm it with a log that holds a crank")
 _GERMAN = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "Ä": "Ae", "Ö": "Oe", "Ü": "Ue"})
 
 
@@ -101,7 +102,7 @@ def _by_name(start: Candidate, habit: Habit, name: str, kind: BusKind, known: Co
     else:
         return None
     if not habit.quantity:
-        return found.more(2, Text("nothing else is needed of the name"))
+        return replace(found, points=found.points + 2)
     if hit := re.search(habit.quantity, name):
         return (
             found.more(3, Text('and "{words}"', {"words": hit.group().strip()}))
@@ -166,7 +167,7 @@ def _sign(found: Candidate, name: str) -> Candidate:
         return found.more(0, Text("its name says that discharge is positive"), positive="discharge")
     if re.search(r"charg|laden|ladestrom", name):
         return found.more(0, Text("its name says that charge is positive"), positive="charge")
-    return found.more(0, Text("nothing tells its sign: confirm it with a log that holds a crank"), positive="charge")
+    return found.more(0, SIGN_UNKNOWN, positive="charge")
 
 
 def _true_when(found: Candidate, habit: Habit, name: str) -> Candidate | None:

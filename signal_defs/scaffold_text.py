@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import textwrap
 from collections.abc import Mapping, Sequence
 
 from signal_defs.platform import Bus
@@ -71,11 +72,14 @@ def _role(role: str, ranked: Sequence[Candidate]) -> list[str]:
             f'#{role} = "bus/message.signal"',
         ]
     best, *others = ranked
-    lines = ["", comment(f"{meaning}. {best.strength.capitalize()}: {_why(best)}."), f"#{entry(best)}"]
+    lines = ["", comment(meaning), *_folded(f"{best.strength}: {_why(best)}"), f"#{entry(best)}"]
     for other in others:
-        lines.append(comment(f"or {entry(other)}"))
-        lines.append(comment(f"   {other.strength}: {_why(other)}"))
+        lines += [comment(f"or {entry(other)}"), *_folded(f"{other.strength}: {_why(other)}", "   ")]
     return lines
+
+
+def _folded(text: str, indent: str = "") -> list[str]:
+    return [comment(indent + line) for line in textwrap.wrap(text, 110, break_long_words=False)]
 
 
 def _why(one: Candidate) -> str:

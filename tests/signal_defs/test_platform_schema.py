@@ -45,6 +45,7 @@ def test_the_schema_has_the_loader_s_keys_table_by_table() -> None:
     assert set(TOP["idle_stop"]["properties"]) == set(keys.IDLE_STOP)
     assert set(condition) == set(keys.CONDITION)
     assert set(TOP["golden"]["items"]["properties"]) == set(keys.GOLDEN)
+    assert set(TOP["protection"]["items"]["properties"]) == set(keys.PROTECTION)
 
 
 def test_the_schema_has_the_roles_and_the_words() -> None:

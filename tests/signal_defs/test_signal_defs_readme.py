@@ -31,8 +31,8 @@ def test_the_table_of_roles_is_the_table_in_the_code() -> None:
 
 def test_every_key_of_the_file_is_explained() -> None:
     reference = TEXT.split("## platform.toml")[1].split("## Where platforms are found")[0]
-    tables = {"bus", "signals", "battery", "idle_stop", "condition", "golden"}
-    groups = (keys.TOP, keys.BUS, keys.SIGNAL, keys.BATTERY, keys.IDLE_STOP, keys.CONDITION, keys.GOLDEN)
+    tables = {"bus", "signals", "battery", "idle_stop", "condition", "golden", "protection"}
+    groups = (keys.TOP, keys.BUS, keys.SIGNAL, keys.BATTERY, keys.IDLE_STOP, keys.CONDITION, keys.GOLDEN, keys.PROTECTION)
     for key in {key for group in groups for key in group} - tables:
         assert f"`{key}`" in reference, key
 
@@ -84,7 +84,7 @@ def test_the_guide_works_as_written_from_an_ldf_to_a_report(
 
 def test_the_golden_frame_of_the_reference_is_one(tmp_path: Path) -> None:
     shutil.copy(HATCH / "sensor.ldf", tmp_path)
-    guide, golden = _blocks("toml")
+    guide, golden, _ = _blocks("toml")
     (tmp_path / "platform.toml").write_text(f"{guide}\n{golden}", encoding="utf-8")
     (frame,) = load_platform(tmp_path).golden
     signals = load_platform("example-hatch").bus("sensor").message("SensorFast")

@@ -1,0 +1,30 @@
+"""`idlewhy platform golden`: frames of a log as [[golden]] tables for review."""
+
+from __future__ import annotations
+
+import click
+
+from idlewhy.cli.output import LOGS, note, write_text
+
+
+@click.command()
+@click.argument("which", metavar="ID|FOLDER")
+@LOGS
+@click.option("--out", "-o", default="-", metavar="FILE|-", help="Where the tables go; standard output if left out.")
+@click.option("--frames", default=3, show_default=True, type=click.IntRange(1, 20), help="Frames of each message.")
+def golden(which: str, logs: tuple[str, ...], out: str, frames: int) -> None:
+    """Write frames of a log with the role values they give today, to be reviewed and appended to platform.toml.
+
+    `idlewhy platform check` then holds the platform against them for good: a change of a database that moves a bit is
+    found. They prove nothing before someone has compared them with another source.
+
+    \b
+    Example:
+      idlewhy platform golden ./my-car monday.blf -o golden.toml
+    """
+    from idlewhy.platform_kit.golden import golden_frames, golden_text
+    from signal_defs.load import load_platform
+
+    entries = golden_frames(load_platform(which), logs, each=frames)
+    write_text(out, golden_text(entries))
+    note(f"{len(entries)} frames to be reviewed" + ("" if out == "-" else f"  -> {out}"))

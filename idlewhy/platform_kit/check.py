@@ -1,0 +1,68 @@
+"""Everything that can be found wrong with a platform: by itself, at its golden frames, and against logs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from decoder.record import record
+from idlewhy.platform_kit.check_roles_seen import check_roles_seen
+from idlewhy.platform_kit.check_traffic import check_traffic
+from idlewhy.platform_kit.coverage import RoleCoverage, coverage_of
+from idlewhy.platform_kit.golden import check_golden
+from idlewhy.platform_kit.physics import check_physics
+from idlewhy.platform_kit.traffic import read_traffic
+from signal_defs.check import check_platform
+from signal_defs.check_finding import ORDER, CheckFinding
+from signal_defs.check_roles import place_of
+from signal_defs.faults import Faults
+from signal_defs.load import build_platform, load_definition
+from signal_defs.text import Text
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """findings: errors first. coverage: empty without a log."""
+
+    findings: tuple[CheckFinding, ...]
+    coverage: tuple[RoleCoverage, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        rows = [
+            {"code": f.code, "weight": f.weight, "place": f.place, "what": str(f.what), "mend": str(f.mend)}
+            for f in self.findings
+        ]
+        return {"findings": rows, "coverage": [asdict(one) for one in self.coverage]}
+
+
+def check_all(which: str | Path, logs: Sequence[str | Path] = (), *, progress: Progress | None = None) -> Checked:
+    """Check a platform; what is wrong in it never raises.
+
+    Raises DefinitionError where there is no such platform, LogError where a log cannot be read or holds nothing of it.
+    """
+    findings = list(check_platform(which))
+    if any(finding.code == "definition" for finding in findings):
+        if logs:
+            said = Text("The logs were not looked at: the definition cannot be used as it is.")
+            findings.append(CheckFinding("not_checked", "note", str(which), said, Text("Mend the errors first.")))
+        return Checked(_ordered(findings))
+    definition = load_definition(which)
+    platform = build_platform(definition, Faults())
+    assert platform is not None
+    findings += check_golden(platform)
+    if not logs:
+        return Checked(_ordered(findings))
+    recording = record(logs, platform, progress=progress)
+    places = {role: place_of(definition, "signals", role) for role in platform.bindings}
+    findings += check_roles_seen(platform, recording, places)
+    findings += check_physics(recording, places)
+    findings += check_traffic(platform, read_traffic(logs, platform))
+    return Checked(_ordered(findings), coverage_of(platform, recording))
+
+
+def _ordered(findings: Sequence[CheckFinding]) -> tuple[CheckFinding, ...]:
+    return tuple(sorted(findings, key=lambda finding: ORDER[finding.weight]))

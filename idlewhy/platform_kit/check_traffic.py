@@ -1,0 +1,104 @@
+"""Findings about messages: cycle times, lengths, ranges, checksums and counters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from idlewhy.platform_kit.traffic import Traffic, check_protection
+from signal_defs.check_finding import CheckFinding
+from signal_defs.platform import Platform
+from signal_defs.text import Text
+
+SLACK = 1.5  # a cycle time this many times off is told; common practice, no source
+TOO_MANY_WRONG = 0.5  # share of wrong checksums from which the declaration is the likelier fault; common practice
+
+
+def check_traffic(platform: Platform, traffic: Sequence[Traffic]) -> list[CheckFinding]:
+    """Findings on what the logs carry; heavier where a bound role is concerned."""
+    bound = {(binding.bus, binding.message) for binding in platform.bindings.values()}
+    found: list[CheckFinding] = []
+    for one in traffic:
+        is_bound = (one.bus, one.message.name) in bound
+        found += [*_cycle(one, is_bound=is_bound), *_length(one, is_bound=is_bound), *_ranges(one)]
+    return found + _protections(platform, traffic)
+
+
+def _cycle(one: Traffic, *, is_bound: bool) -> Iterator[CheckFinding]:
+    defined, seen = one.message.cycle_s, one.periods_s
+    if not defined or not seen or any(1 / SLACK <= period / defined <= SLACK for period in seen):
+        return
+    yield CheckFinding(
+        "cycle_time",
+        "warning" if is_bound else "note",
+        f"{one.bus}/{one.message.name}",
+        Text(
+            "It comes every {seen:.0f} ms; the database says {defined:.0f} ms.",
+            {"seen": seen[-1] * 1e3, "defined": defined * 1e3},
+        ),
+        Text("Correct the cycle time in the database, or look whether this is the message that is meant."),
+    )
+
+
+def _length(one: Traffic, *, is_bound: bool) -> Iterator[CheckFinding]:
+    if one.short:
+        yield CheckFinding(
+            "frame_short",
+            "warning" if is_bound else "note",
+            f"{one.bus}/{one.message.name}",
+            Text(
+                "{n} of {of} frames are shorter than the {bytes} bytes of the database; the shortest has {least}.",
+                {"n": one.short, "of": one.frames, "bytes": one.message.length, "least": one.shortest},
+            ),
+            Text("Take the database of this vehicle's version; signals past the end have no value."),
+        )
+
+
+def _ranges(one: Traffic) -> Iterator[CheckFinding]:
+    for name, (count, low, high) in one.outside.items():
+        signal = one.message.signal(name)
+        yield CheckFinding(
+            "out_of_range",
+            "warning",
+            f"{one.bus}/{one.message.name}.{name}",
+            Text(
+                "{n} of {of} values lie outside {least:g} to {most:g} {unit}, from {low:g} to {high:g}; they count as "
+                "not available.",
+                {"n": count, "of": one.frames, "least": signal.minimum, "most": signal.maximum}
+                | {"unit": signal.unit, "low": low, "high": high},
+            ),
+            Text("Compare range, scale, sign and byte order with the source; widen the range if the values are real."),
+        )
+
+
+def _protections(platform: Platform, traffic: Sequence[Traffic]) -> list[CheckFinding]:
+    found: list[CheckFinding] = []
+    for place, protection in enumerate(platform.protections):
+        where = f"platform.toml, [[protection]] {place + 1}, {protection.bus}/{protection.message}"
+        own = next((t for t in traffic if (t.bus, t.message.name) == (protection.bus, protection.message)), None)
+        checked = None if own is None else check_protection(protection, own)
+        if checked is None:
+            said = Text("No whole frame of the message is in the logs: its protection was not checked.")
+            found.append(CheckFinding("not_checked", "note", where, said, Text("Give a log that holds it.")))
+            continue
+        frames, wrong = len(checked.crc_ok), int((~checked.crc_ok).sum())
+        lost, repeated = checked.count("lost"), checked.count("repeated")
+        values = {"n": wrong, "of": frames, "profile": protection.profile}
+        if wrong > TOO_MANY_WRONG * frames:
+            said = Text("{n} of {of} checksums are wrong by {profile}: the declaration does not fit.", values)
+            mend = Text("Compare profile, data id and the place of the checksum with their source.")
+            found.append(CheckFinding("checksum_wrong", "error", where, said, mend))
+            continue
+        if wrong:
+            said = Text("{n} of {of} checksums are wrong by {profile}.", values)
+            mend = Text("Look at these frames: disturbed on the way, or another sender with the same identifier.")
+            found.append(CheckFinding("checksum_wrong", "warning", where, said, mend))
+        if lost or repeated:
+            said = Text(
+                "The counter skips {lost} times and repeats {repeated} times.", {"lost": lost, "repeated": repeated}
+            )
+            mend = Text(
+                "Frames were lost or logged twice; if it is so throughout, raise max_delta or correct the counter."
+            )
+            weight = "warning" if lost + repeated > 0.01 * frames else "note"
+            found.append(CheckFinding("counter", "warning" if weight == "warning" else "note", where, said, mend))
+    return found
