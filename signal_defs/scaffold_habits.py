@@ -145,7 +145,7 @@ HABITS: dict[str, Habit] = {
     "vehicle_speed": Habit(
         r"vehicle|fahrzeug|\bfzg\b|\bveh\b|geschwindigkeit|\bgeschw\b|wheel ?based|\bv ?fzg|road|tacho",
         r"speed|geschw|\bv\b|velocity|\bvfzg",
-        rf"{_AIM}|{_STATUS}|engine|motor|drehzahl|cruise|wind|fan",
+        rf"{_AIM}|{_STATUS}|engine|motor|drehzahl|cruise|\bwind\b|\bfan\b",
         (0.0, 120.0),
         600.0,
     ),
