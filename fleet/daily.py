@@ -6,6 +6,7 @@ import math
 import statistics
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from typing import Any
 
 Row = dict[str, Any]
@@ -24,11 +25,12 @@ def daily_rows(rows: Mapping[str, list[Row]]) -> list[Row]:
     starts = _by_day(rows["starts"], _begun)
     drives = _by_day(rows["drives"], _begun)
     rests = _by_day(rows["rests"], _ended)
+    by_temperature = {row["standstill"] for row in rows["reasons"] if row["alone"] and "temperature" in row["role"]}
     days = sorted({*standstills, *starts, *drives, *rests})
     return [
         {
             "day": day,
-            **_stops(standstills[day]),
+            **_stops(standstills[day], by_temperature),
             **_cranks(starts[day]),
             **_parked(rests[day]),
             **_driven(drives[day]),
@@ -81,7 +83,8 @@ def _by_day(rows: Iterable[Row], instant: Callable[[Row], int]) -> defaultdict[i
     return days
 
 
-def _stops(standstills: list[Row]) -> Row:
+def _stops(standstills: list[Row], by_temperature: AbstractSet[int]) -> Row:
+    """by_temperature: numbers of standstills that a temperature condition alone refused."""
     asked = [row for row in standstills if row["outcome"] != "not_sought"]
     refused = [row for row in asked if row["outcome"] == "refused"]
     return {
@@ -91,7 +94,8 @@ def _stops(standstills: list[Row]) -> Row:
         "cut_short": sum(row["outcome"] == "cut_short" for row in asked),
         "refused": len(refused),
         "hidden": sum(not row["reasons"] for row in refused),
-        "battery": sum(row.get("sole_group") == "electrical" for row in refused),
+        "by_design": sum(row["row"] in by_temperature for row in refused),
+        "battery": sum(row.get("sole_group") == "electrical" and row["row"] not in by_temperature for row in refused),
         "standstill_s": math.fsum(row["seconds"] for row in asked),
         "stop_s": math.fsum(row["stop_s"] for row in asked),
         "lost_idle_s": math.fsum(row["lost_idle_s"] for row in refused),

@@ -39,7 +39,8 @@ def read_manifest(path: str | Path) -> tuple[ManifestRow, ...]:
     """Read a manifest: UTF-8, headings in the first row, fields set apart by comma, semicolon or tab.
 
     Only `vehicle` is required. visits: days with what was done, set apart by "|",
-    such as "2025-03-02 battery|2025-05-11". logs: patterns set apart by "|". Raises DefinitionFaultsError with every fault and its line.
+    such as "2025-03-02 battery|2025-05-11". logs: patterns set apart by "|". Raises DefinitionFaultsError with every
+    fault and its line.
     """
     file = Path(path)
     try:

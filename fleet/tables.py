@@ -176,8 +176,9 @@ trips           int     drives with at least one of them
 stopped         int     of them stopped
 cut_short       int     of them ended early by the vehicle
 refused         int     of them refused
+by_design       int     of the refused, those that a temperature condition alone forbade: cold or heat, no defect
 hidden          int     of the refused, those without a visible cause
-battery         int     of the refused, those with an electrical condition as the only cause
+battery         int     of the refused, those with an electrical condition as the only cause, temperature apart
 standstill_s    float   time standing at them [s]
 stop_s          float   engine stopped by the vehicle [s]
 lost_idle_s     float   idling that the refusals cost [s]

@@ -75,6 +75,7 @@ def facts_of(
                     "outcome": outcome,
                     "condition": "state of charge",
                     "group": "electrical",
+                    "role": "battery_soc",
                     "alone": True,
                 }
             )

@@ -1,0 +1,113 @@
+"""95 % intervals that small numbers deserve: shares, medians, and figures of drives whose standstills go together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from decoder.frames import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value with its 95 % interval; NaN where nothing can be said."""
+
+    value: float
+    low: float
+    high: float
+
+
+UNKNOWN = Interval(math.nan, math.nan, math.nan)
+
+
+def wilson(count: float, total: float, confidence: float = 0.95) -> Interval:
+    """Share of `total` cases with Wilson's score interval; counts need not be whole (an effective number of cases).
+
+    Source: Wilson 1927; Brown, Cai and DasGupta 2001 recommend it for small numbers.
+    """
+    if total <= 0:
+        return UNKNOWN
+    z = normal_quantile(0.5 + confidence / 2)
+    share = count / total
+    middle = (share + z * z / (2 * total)) / (1 + z * z / total)
+    half = z / (1 + z * z / total) * math.sqrt(share * (1 - share) / total + z * z / (4 * total * total))
+    return Interval(share, max(middle - half, 0.0), min(middle + half, 1.0))
+
+
+def clustered_share(counts: FloatArray, totals: FloatArray) -> Interval:
+    """Share over clusters (drives, days) whose cases go together: Wilson's interval for the number of cases that weigh
+    as much as if they were independent.
+
+    counts, totals: (k,) of each cluster. The design effect is the variance of the ratio between clusters over the
+    binomial one, never below 1; with fewer than four clusters it cannot be told and the interval is plain.
+    Source: Kish 1965, design effect of a ratio.
+    """
+    used = totals > 0
+    counts, totals = counts[used], totals[used]
+    total, clusters = float(totals.sum()), len(totals)
+    if not total:
+        return UNKNOWN
+    share = float(counts.sum()) / total
+    binomial = share * (1 - share) / total
+    if clusters < 4 or not binomial:
+        return wilson(float(counts.sum()), total)
+    between = clusters / (clusters - 1) * float(((counts - share * totals) ** 2).sum()) / total**2
+    effect = max(between / binomial, 1.0)
+    return wilson(float(counts.sum()) / effect, total / effect)
+
+
+def median_interval(values: FloatArray, confidence: float = 0.95) -> Interval:
+    """Median with the interval between two order statistics that covers it whatever the distribution.
+
+    values: (n,), no NaN. With fewer than six no such interval of 95 % exists; then it reaches from the lowest to the
+    highest. Source: binomial distribution of the number of values below the median.
+    """
+    n = len(values)
+    if not n:
+        return UNKNOWN
+    ordered = np.sort(values)
+    middle = float(np.median(ordered))
+    depth = 0  # values left out on either side
+    below = 0.5**n
+    while below <= (1 - confidence) / 2 and depth < n // 2:
+        depth += 1
+        below += math.comb(n, depth) * 0.5**n
+    depth = max(depth - 1, 0)
+    return Interval(middle, float(ordered[depth]), float(ordered[n - 1 - depth]))
+
+
+def clustered_bootstrap(
+    values: FloatArray,
+    clusters: Any,
+    statistic: Callable[[FloatArray], float],
+    *,
+    rounds: int = 999,
+    seed: int = 1,
+) -> Interval:
+    """A statistic with its percentile interval when whole clusters are drawn anew, since their members go together.
+
+    values: (n,). clusters: (n,) the cluster each belongs to. The same seed gives the same interval.
+    Source: Davison and Hinkley 1997, section 3.8, resampling of clusters.
+    """
+    names, place = np.unique(np.asarray(clusters), return_inverse=True)
+    if len(names) < 2:
+        return Interval(statistic(values), math.nan, math.nan) if len(values) else UNKNOWN
+    members = [values[place == number] for number in range(len(names))]
+    rng = np.random.default_rng(seed)
+    drawn = [
+        statistic(np.concatenate([members[one] for one in rng.integers(0, len(names), len(names))]))
+        for _ in range(rounds)
+    ]
+    low, high = np.percentile(drawn, [2.5, 97.5])
+    return Interval(statistic(values), float(low), float(high))
+
+
+def normal_quantile(probability: float) -> float:
+    """Quantile of the standard normal distribution."""
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(probability)

@@ -1,0 +1,189 @@
+"""The figures followed over weeks: where each comes from, how much data it needs, from what size it matters.
+
+Minimum data and sizes are common practice without a source unless said otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+MONTH_DAYS = 30.44  # a twelfth of 365.25
+SOON_DAYS = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Metric:
+    """One figure of a vehicle, a value a day.
+
+    column: of the table daily. weight: column with the number of observations behind a day's value. temperature: column
+    that tells the class of 10 K within which days are compared; "" where temperature does not matter.
+    worse: direction that is bad. observations, days: least for a level. what: what is counted, for "6 of 20
+    standstills".
+    month: change in a month from which it matters, in the unit, or as a share of the level where `relative`.
+    remembers: a day resembles the day before, as charge does.
+    misled: share of weekly looks at a vehicle without a fault that may say it gets worse.
+    soon: days to the limit below which a slope asks for attention; None where it does by itself.
+    good, limit: values at which badness is 0 and 1; None where the vehicle's own data gives them (see `fleet.levels`).
+    record: what to record so that there is enough.
+    """
+
+    name: str
+    title: str
+    unit: str
+    digits: int
+    column: str
+    weight: str
+    temperature: str
+    worse: Literal["up", "down"]
+    observations: int
+    days: int
+    what: str
+    month: float
+    relative: bool = False
+    remembers: bool = False
+    misled: float = 1e-5
+    soon: float | None = SOON_DAYS
+    good: float | None = None
+    limit: float | None = None
+    record: str = ""
+
+
+POINTS = 8  # least for a slope
+SPAN_DAYS = 14  # least from its first to its last point
+
+METRICS: dict[str, Metric] = {
+    metric.name: metric
+    for metric in (
+        Metric(
+            name="resistance",
+            title="resistance at 25 °C",
+            unit="mΩ",
+            digits=1,
+            column="resistance_mohm",
+            weight="cranks",
+            temperature="crank_c",
+            worse="up",
+            observations=8,
+            days=5,
+            what="cranks above 70 % charge",
+            month=0.10,
+            relative=True,
+            soon=None,
+            misled=2e-3,  # few looks can mislead: after four weeks the slope is known to much better than what matters
+            record="starts with current and voltage at 20 samples a second or more",
+        ),
+        Metric(
+            name="rest_soc",
+            title="charge at rest",
+            unit="%",
+            digits=0,
+            column="rest_soc",
+            weight="rests",
+            temperature="rest_c",
+            worse="down",
+            observations=4,
+            days=3,
+            what="settled rests",
+            month=3.0,
+            remembers=True,
+            record="nights of six hours and more, parked",
+        ),
+        Metric(
+            name="quiescent",
+            title="draw while parked",
+            unit="mA",
+            digits=0,
+            column="asleep_ma",
+            weight="nights",
+            temperature="",
+            worse="up",
+            observations=3,
+            days=3,
+            what="nights of four hours or more",
+            month=20.0,
+            good=30.0,
+            limit=75.0,  # 20 to 75 mA acceptable after a published key-off article, 100 mA and more excessive
+            remembers=True,
+            record="nights of four hours and more with the logger's own draw known",
+        ),
+        Metric(
+            name="crank_voltage",
+            title="lowest voltage at starts",
+            unit="V",
+            digits=2,
+            column="crank_min_v",
+            weight="cranks_seen",
+            temperature="crank_c",
+            worse="down",
+            observations=5,
+            days=3,
+            what="starts in one class of temperature",
+            month=0.3,
+            remembers=True,
+            record="starts with voltage at 20 samples a second or more",
+        ),
+        Metric(
+            name="stop_rate",
+            title="share of standstills with the engine stopped",
+            unit="%",
+            digits=0,
+            column="stop_rate",
+            weight="suited",
+            temperature="temperature_c",
+            worse="down",
+            observations=20,
+            days=3,
+            what="standstills, those too cold or too hot apart",
+            month=15.0,
+            record="drives with standstills",
+        ),
+        Metric(
+            name="battery_share",
+            title="share of standstills refused for the battery alone",
+            unit="%",
+            digits=0,
+            column="battery_share",
+            weight="suited",
+            temperature="temperature_c",
+            worse="up",
+            observations=20,
+            days=3,
+            what="standstills, those too cold or too hot apart",
+            month=15.0,
+            good=5.0,
+            limit=30.0,
+            record="drives with standstills",
+        ),
+        Metric(
+            name="refused_share",
+            title="share of standstills refused",
+            unit="%",
+            digits=0,
+            column="refused_share",
+            weight="suited",
+            temperature="temperature_c",
+            worse="up",
+            observations=20,
+            days=3,
+            what="standstills, those too cold or too hot apart",
+            month=15.0,
+            good=15.0,
+            limit=60.0,
+            record="drives with standstills",
+        ),
+    )
+}
+
+# Lowest voltage of a load test by temperature [degC, V]. Source: four published workshop load-test tables that agree.
+CRANK_LIMITS = ((-18.0, 8.5), (-12.0, 8.7), (-7.0, 8.9), (-1.0, 9.1), (4.0, 9.3), (10.0, 9.4), (16.0, 9.5), (20.0, 9.6))
+CRANK_MARGIN = 1.0  # volts above the limit at which nothing is wrong
+
+# R [ohm] of a new battery at 25 degC is about 2.7 / cold-cranking current: from memory, a rule of thumb; past 1.5 times
+# it is worn: common practice, no source.
+RESISTANCE_VOLTS = 2.7
+RESISTANCE_WORN = 1.5
+SOC_LIMIT = 75.0  # charge at which published lists refuse a stop, where the platform does not say
+SOC_MARGIN = 15.0  # points above it at which nothing is wrong
+
+SHARES = ("stop_rate", "battery_share", "refused_share")

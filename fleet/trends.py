@@ -1,0 +1,221 @@
+"""How one figure of one vehicle goes over the weeks: its level, its slope, and whether that can be told yet."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+
+from decoder.frames import FloatArray
+from fleet.episodes import Cut, known_cuts, seen_cuts
+from fleet.fleet_data import RECENT_DAYS, FleetData
+from fleet.intervals import UNKNOWN, Interval, clustered_share, median_interval
+from fleet.metrics import METRICS, MONTH_DAYS, POINTS, SHARES, SPAN_DAYS, Metric
+from fleet.slopes import sen_slope
+from signal_defs.errors import UsageError
+from signal_defs.text import Text
+
+Verdict = Literal["worsening", "improving", "stable", "open", "too_little_data"]
+_CLASS_K = 10.0
+_UNKNOWN_CLASS = -9999
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trend:
+    """One figure of one vehicle in its present battery episode.
+
+    day, value: (n,) all its days [days since 1970], earlier episodes too. begin: first day of the present one; cuts:
+    where episodes begin. level: over the last 28 days with 95 % interval; NaN where there is too little data, then
+    `lacking` says what is missing. slope: a month, in the unit of the metric, with the
+    95 % interval of Sen. sure: by how much a month it is worse at the very least, a share `misled` of looks apart,
+    since it is looked at every week; 0 where that is no worsening. p: of Mann and Kendall.
+    verdict: "worsening" and "improving" only where the whole interval says so and the size matters; "open" where it can
+    be told neither that it changes nor that it does not. alarm: worse for sure at the weekly look, and at half the
+    speed that matters or more. observations: behind the level.
+    """
+
+    metric: Metric
+    vehicle: str
+    day: FloatArray
+    value: FloatArray
+    begin: float
+    cuts: tuple[Cut, ...]
+    level: Interval
+    slope: Interval
+    sure: float
+    p: float
+    verdict: Verdict
+    alarm: bool
+    observations: int
+    days: int
+    lacking: tuple[Text, ...]
+
+    @property
+    def month(self) -> float:
+        """Change in a month from which it matters, in the metric's unit."""
+        base = abs(self.level.value) if self.metric.relative else 1.0
+        return self.metric.month * base
+
+
+def metric_named(name: str) -> Metric:
+    """A metric by name. Raises UsageError that lists them."""
+    if name not in METRICS:
+        raise UsageError(f"There is no metric {name!r}.", mend=f"Metrics: {', '.join(METRICS)}.")
+    return METRICS[name]
+
+
+def trends_of(data: FleetData, name: str, *, between_c: tuple[float, float] | None = None) -> Iterator[Trend]:
+    """The trend of one metric for every vehicle, by name; also of those with no data at all.
+
+    between_c: only days whose temperature is in this class, lower end in, upper end out [degC].
+    Raises UsageError for a metric that does not exist.
+    """
+    metric = metric_named(name)
+    events = _events_by_vehicle(data)
+    rows = _rows_by_vehicle(data, metric, between_c)
+    nothing = tuple(np.empty(0) for _ in range(5))
+    for vehicle in data.vehicles.index:
+        yield _trend(metric, str(vehicle), rows.get(vehicle, nothing), events.get(vehicle, ()))
+
+
+def _rows_by_vehicle(data: FleetData, metric: Metric, between_c: tuple[float, float] | None) -> dict[str, Any]:
+    """Vehicle -> day, value, weight, temperature, count of a share; days without a value are left out."""
+    share = {"stop_rate": "stopped", "battery_share": "battery", "refused_share": "refusals"}.get(
+        metric.name, metric.weight
+    )
+    frame = data.daily[data.daily[metric.column].notna()]
+    if between_c is not None:
+        at = frame[metric.temperature or "temperature_c"]
+        frame = frame[(at >= between_c[0]) & (at < between_c[1])]
+    day = frame["day"].to_numpy("datetime64[D]").astype(np.float64)
+    temperature = frame[metric.temperature].to_numpy(float) if metric.temperature else np.zeros(len(frame))
+    counts = frame[share].to_numpy(float) + (frame["cut_short"].to_numpy(float) if share == "stopped" else 0.0)
+    columns = (day, frame[metric.column].to_numpy(float), frame[metric.weight].to_numpy(float), temperature, counts)
+    names = frame["vehicle"].to_numpy()
+    if not len(names):
+        return {}
+    edges = [0, *(np.flatnonzero(names[1:] != names[:-1]) + 1).tolist(), len(names)]
+    return {names[a]: tuple(column[a:b] for column in columns) for a, b in pairwise(edges)}
+
+
+def _events_by_vehicle(data: FleetData) -> dict[str, tuple[Cut, ...]]:
+    if not len(data.events):
+        return {}
+    day = data.events["day"].to_numpy("datetime64[D]").astype(np.float64)
+    names, kinds = data.events["vehicle"].to_numpy(), data.events["kind"].to_numpy()
+    return {name: known_cuts(day[names == name], kinds[names == name]) for name in set(names)}
+
+
+def _trend(metric: Metric, vehicle: str, rows: Any, known: tuple[Cut, ...]) -> Trend:
+    day, value, weight, temperature, counts = rows
+    classes = temperature_classes(temperature)
+    cuts = _cuts(metric, day, value, classes, known)
+    begin = max((cut.day for cut in cuts), default=-math.inf)
+    now = day >= begin
+    observations, days = int(weight[now].sum()), int(now.sum())
+    lacking = _lacking(metric, observations, days)
+    recent = now & (day > (day[-1] if len(day) else 0.0) - RECENT_DAYS)
+    level = UNKNOWN if lacking else _level(metric, value[recent], weight[recent], counts[recent])
+    slope, sure, p, verdict, alarm = _slope(metric, day[now], value[now], classes[now], level)
+    if verdict == "too_little_data" and not lacking:
+        lacking = _lacking_for_slope(day[now])
+    return Trend(
+        metric=metric,
+        vehicle=vehicle,
+        day=day,
+        value=value,
+        begin=begin if math.isfinite(begin) else (float(day[0]) if len(day) else math.nan),
+        cuts=cuts,
+        level=level,
+        slope=slope,
+        sure=sure,
+        p=p,
+        verdict=verdict,
+        alarm=alarm,
+        observations=observations,
+        days=days,
+        lacking=lacking,
+    )
+
+
+def temperature_classes(temperature: FloatArray) -> Any:
+    """Number of the class of 10 K each temperature is in, the middle one around their median."""
+    known = np.isfinite(temperature)
+    if not known.any():
+        return np.full(len(temperature), _UNKNOWN_CLASS)
+    offset = np.where(known, temperature, 0.0) - float(np.median(temperature[known]))
+    return np.where(known, np.floor(offset / _CLASS_K + 0.5), _UNKNOWN_CLASS).astype(np.int64)
+
+
+def _cuts(metric: Metric, day: FloatArray, value: FloatArray, classes: Any, known: tuple[Cut, ...]) -> tuple[Cut, ...]:
+    """Known events first; then what the figures show within the stretch after the last of them."""
+    begin = max((cut.day for cut in known if len(day) and cut.day <= day[-1]), default=-math.inf)
+    now = day >= begin
+    if not now.any() or metric.name in SHARES:  # a share of few standstills a day jumps by nature
+        return known
+    base = abs(float(np.median(value[now]))) if metric.relative else 1.0
+    return (*known, *seen_cuts(day[now], value[now], classes[now], metric.month * base))
+
+
+def _lacking(metric: Metric, observations: int, days: int) -> tuple[Text, ...]:
+    said = []
+    if observations < metric.observations:
+        values = {"n": observations, "needed": metric.observations, "what": Text(metric.what)}
+        said.append(Text("Too little data: {n} of {needed} {what}.", values))
+    if days < metric.days:
+        said.append(Text("Too little data: {n} of {needed} days.", {"n": days, "needed": metric.days}))
+    return tuple(said)
+
+
+def _lacking_for_slope(day: FloatArray) -> tuple[Text, ...]:
+    said = []
+    if len(day) < POINTS:
+        said.append(Text("Too little data for a trend: {n} of {needed} days.", {"n": len(day), "needed": POINTS}))
+    span = float(day[-1] - day[0]) if len(day) else 0.0
+    if span < SPAN_DAYS:
+        values = {"n": int(span), "needed": SPAN_DAYS}
+        said.append(Text("Too little data for a trend: {n} of {needed} days from first to last.", values))
+    return tuple(said) or (Text("Too little data for a trend within any one class of temperature."),)
+
+
+def _level(metric: Metric, value: FloatArray, weight: FloatArray, counts: FloatArray) -> Interval:
+    """Of a share, over days as clusters; else the median of the days."""
+    if metric.name in SHARES:
+        share = clustered_share(counts, weight)
+        return Interval(100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
+    return median_interval(value)
+
+
+def _slope(
+    metric: Metric, day: FloatArray, value: FloatArray, classes: Any, level: Interval
+) -> tuple[Interval, float, float, Verdict, bool]:
+    enough = len(day) >= POINTS and day[-1] - day[0] >= SPAN_DAYS and math.isfinite(level.value)
+    found = sen_slope(day, value, classes, memory=metric.remembers) if enough else None
+    if found is None or found.pairs < POINTS:
+        return UNKNOWN, 0.0, math.nan, "too_little_data", False
+    slope = Interval(found.value * MONTH_DAYS, found.low * MONTH_DAYS, found.high * MONTH_DAYS)
+    sign = 1.0 if metric.worse == "up" else -1.0
+    worst, least = (slope.high, slope.low) if sign > 0 else (-slope.low, -slope.high)
+    sure = MONTH_DAYS * max(sign * found.value - _student(found.freedom, metric.misled) * found.error, 0.0)
+    matters = metric.month * (abs(level.value) if metric.relative else 1.0)
+    fast = matters if metric.remembers else matters / 2
+    alarm = sure > 0.0 and least > 0.0 and sign * slope.value >= fast
+    if least > 0 and sign * slope.value >= matters:
+        return slope, sure, found.p, "worsening", alarm
+    if worst < 0 and -sign * slope.value >= matters:
+        return slope, sure, found.p, "improving", False
+    verdict: Verdict = "stable" if worst < matters else "open"
+    return slope, sure, found.p, verdict, alarm
+
+
+@lru_cache(maxsize=512)
+def _student(freedom: int, misled: float) -> float:
+    """One-sided quantile of Student's distribution past which a share `misled` of all looks is."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, 1 - misled)) if freedom > 0 else math.inf
