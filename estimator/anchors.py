@@ -8,20 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from decoder.frames import FloatArray, Int64Array
-from estimator.charge import VOLTAGE_SD, Anchor
 from estimator.estimate import Figure, Rest, unknown_figure
 from estimator.grid import Grid
+from estimator.measurement import FULL, LOAD, LOAD_SD, RELAXING, SHARED, SHIFT, TILT, VOLTAGE_SD, Anchor
 from estimator.motion import seconds_from
 from estimator.ocv import OcvCurve
 from estimator.phases import RUNNING
-from estimator.relaxation import RestVoltage
+from estimator.relaxation import SHARED_SIZE_SD_V, RestVoltage
 from signal_defs.text import Text
 
 REGULATED_V = 13.9  # at 25 degC; regulators hold 13.8 to 14.8 V there
 COMPENSATION = -0.018  # [V/K] at 25 degC, charger-setting tables: -3 mV/K and cell
 TAIL_A_PER_AH = 0.012  # what a nearly full battery still takes at regulated voltage; common practice
 TAIL_S = 1200.0
-FULL_SOC, FULL_SD = 98.0, 2.5
+FULL_SOC, FULL_SD = 98.0, 1.5
 SOON_NS = 900_000_000_000  # a quarter of an hour
 
 
@@ -43,7 +43,12 @@ def rest_anchor(rest: RestVoltage, curve: OcvCurve) -> Anchor:
     """What a rest says of the charge, errors and all; points are correlated through relaxation."""
     soc = curve.soc_at(rest.voltage - rest.expected(), rest.temperature)
     slope = curve.slope_at(np.clip(soc, 0.0, 100.0))
-    return Anchor(rest.time_s, soc, rest.covariance() / np.outer(slope, slope), on_curve=True)
+    shared = np.zeros((len(soc), SHARED))
+    shared[:, SHIFT] = 1.0
+    shared[:, TILT] = (np.clip(soc, 0.0, 105.0) - 75.0) / 50.0
+    shared[:, RELAXING:LOAD] = rest.shared / slope[:, None]
+    shared[:, LOAD] = rest.load_v / slope
+    return Anchor(rest.time_s, soc, rest.covariance() / np.outer(slope, slope), shared)
 
 
 def soc_of(anchor: Anchor, curve: OcvCurve, to_end: FloatArray) -> Figure:
@@ -51,7 +56,10 @@ def soc_of(anchor: Anchor, curve: OcvCurve, to_end: FloatArray) -> Figure:
 
     to_end: (m,) points of charge moved from each measurement to the end.
     """
-    last = np.linalg.solve(anchor.covariance, np.ones(len(anchor.soc)))
+    relaxing = anchor.shared[:, RELAXING:LOAD] * SHARED_SIZE_SD_V
+    load = LOAD_SD * anchor.shared[:, LOAD]
+    covariance = anchor.covariance + relaxing @ relaxing.T + np.outer(load, load)
+    last = np.linalg.solve(covariance, np.ones(len(anchor.soc)))
     variance = 1.0 / float(last.sum())
     value = float(last @ (anchor.soc + to_end)) * variance
     slope = float(curve.slope_at(np.array(min(max(value, 0.0), 100.0))))
@@ -87,7 +95,9 @@ def find_full_charges(grid: Grid, kind: Int64Array, capacity_nominal: float) -> 
 def full_anchor(full: FullCharge, grid: Grid) -> Anchor:
     """A charge that has died away says nearly full."""
     time_s = np.array([seconds_from(grid, full.end_ns) + 1.0])
-    return Anchor(time_s, np.array([FULL_SOC]), np.array([[FULL_SD**2]]), on_curve=False)
+    shared = np.zeros((1, SHARED))
+    shared[0, FULL] = 1.0
+    return Anchor(time_s, np.array([FULL_SOC]), np.array([[FULL_SD**2]]), shared)
 
 
 def ocv_at_full(fulls: Sequence[FullCharge], rests: Sequence[Rest]) -> Figure:

@@ -20,8 +20,9 @@ from estimator.drives import charge_acceptance, charge_moved, find_drives
 from estimator.episodes import cut_recording, find_battery_changes
 from estimator.estimate import BatteryEstimate, Figure, Rest, Start, unknown_figure
 from estimator.grid import Grid, build_grid
-from estimator.joining import join_estimates, nothing_known
+from estimator.joining import join_estimates, nothing_known, say_turned, turn_current
 from estimator.load_steps import load_step_resistance
+from estimator.measurement import worth_using
 from estimator.motion import OFFSET, PER_AH, lay_out_motion
 from estimator.ocv import OcvCurve, curve_of
 from estimator.phases import find_phases
@@ -40,12 +41,24 @@ def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopR
 
     battery: as the platform says. rules: for the idle-stop threshold of charge; None leaves that question open.
     Gaps and invalid samples are left out and widen the bands; a recording without voltage or current gives an estimate
-    in which everything is unknown. A recording that goes over from one battery to another is cut there.
+    in which everything is unknown. A recording that goes over from one battery to another is cut there;
+    a current of which the cranks show that its sign is wrong is turned round first.
     Raises DefinitionError only for a faulty open-circuit curve.
     """
+    cranks = find_cranks(recording)
+    inverted = sum(crank.inverted for crank in cranks)
+    if inverted < 2 or inverted <= len(cranks) / 2:
+        return _estimate_parts(recording, battery, rules, cranks)
+    turned = turn_current(recording)
+    return say_turned(_estimate_parts(turned, battery, rules, find_cranks(turned)), inverted)
+
+
+def _estimate_parts(
+    recording: Recording, battery: Battery, rules: IdleStopRules | None, cranks: tuple[Crank, ...]
+) -> BatteryEstimate:
+    """The estimate of one battery, or of several fitted one after the other."""
     curve = curve_of(battery)
     grid = build_grid(recording)
-    cranks = find_cranks(recording)
     changes = find_battery_changes(recording, grid, cranks)
     if not changes:
         return _estimate_one(recording, battery, curve, rules, grid, cranks)
@@ -73,7 +86,8 @@ def _estimate_one(
     nominal = battery.capacity_nominal
     found = find_rests(grid, phases.kind, nominal)
     fulls = find_full_charges(grid, phases.kind, nominal)
-    anchors = [rest_anchor(rest, curve) for rest in found] + [full_anchor(full, grid) for full in fulls]
+    anchors = worth_using([rest_anchor(rest, curve) for rest in found])
+    anchors += [full_anchor(full, grid) for full in fulls]
     charge = solve_charge(grid, lay_out_motion(grid, phases.kind, nominal), anchors, curve, nominal)
     soc, low, high = _bounded(charge)
     offset = _offset(charge)
@@ -116,7 +130,7 @@ def _estimate_one(
         days_to_idle_stop_limit=_days_to_idle_stop(rules, soc_end, reckoned, parked),
         days_to_no_start=days_until(UNSURE_START_SOC, soc_end, reckoned, parked),
         next_crank_temperature_c=temperature,
-        unknown=_unknown(grid, rests, starts),
+        unknown=_unknown(grid, rests, starts, capacity),
         sensor=replace(judge_sensor(recording, grid, soc, cranks, reckoned.value, health), ocv_at_full_soc=at_full),
         full_charges_ns=tuple(full.end_ns for full in fulls),
         load_step_resistance_mohm=load_step_resistance(recording),
@@ -187,7 +201,7 @@ def _last_temperature(grid: Grid) -> float:
     return float(known[-1]) if len(known) else math.nan
 
 
-def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start]) -> tuple[Text, ...]:
+def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], capacity: Figure) -> tuple[Text, ...]:
     """What this recording could not tell, in sentences."""
     said = []
     if not np.isfinite(grid.current).any():
@@ -204,10 +218,12 @@ def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start]) -> tupl
         said.append(
             Text("The cranks were sampled too slowly to see their lowest voltage: 20 samples a second are needed.")
         )
+    if capacity.is_known:
+        said.append(Text("Capacity is read from the acid: plates lost while their acid stays would not show in it."))
     return tuple(said)
 
 
 def _looks_faded(at_full: Figure, resistance: Figure, battery: Battery) -> bool:
-    """Do other signs than the acid speak of lost plates: low voltage at full charge, or a high resistance?"""
+    """May plates be lost that the acid does not tell of: low voltage at full charge, resistance high or not known?"""
     low_at_full = at_full.is_known and at_full.high < FADED_SOC
-    return low_at_full or (resistance.is_known and resistance.low > 1.5e3 * rated_resistance(battery))
+    return low_at_full or not resistance.is_known or resistance.value > 1.5e3 * rated_resistance(battery)

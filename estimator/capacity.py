@@ -31,7 +31,7 @@ def estimate_capacity(charge: Charge, swing: Swing, faded: bool) -> Figure:
 
     Both sides are uncertain, the voltage's charge and the counted one (offset, losses, wander): the joint solution
     holds them all, and its band here is what is left of it without the prior on capacity. Voltage tells of the acid;
-    plates lost while their acid stays are not seen. faded: other signs say so; then the low limit is what was drawn.
+    plates lost while their acid stays are not seen. faded: that may be so; then the low limit is what was drawn.
     """
     after = float(charge.covariance[PER_AH, PER_AH])
     before = float(charge.prior_sd[PER_AH]) ** 2

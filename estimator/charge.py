@@ -1,7 +1,8 @@
 """State of charge over a whole recording: one weighted least-squares problem over counting, rests and full charges.
 
-Unknowns are those of `motion` and the random walk of what they do not explain, its value at each node (a rest, a full
-charge). Between nodes the walk is a bridge, so that mean and variance of every row follow from its two neighbours.
+Unknowns are those of the counting (`motion`), the errors that anchors share (`measurement`), and the random walk of
+what neither explains, its value at each node (a rest, a full charge). Between nodes the walk is a bridge, so that mean
+and variance of every row follow from its two neighbours.
 """
 
 from __future__ import annotations
@@ -13,34 +14,23 @@ import numpy as np
 
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.grid import Grid
-from estimator.motion import PER_AH, SHIFT, START, TILT, UNKNOWNS, Motion, priors
+from estimator.measurement import SHARED, TILT, Anchor, shared_sd
+from estimator.motion import COUNTED, PER_AH, Motion, priors
 from estimator.ocv import OcvCurve
 
 NODE_EVERY_S = 12 * 3600.0
-ITERATIONS = 12
-VOLTAGE_SD = 0.009  # a sensor's constant error within +/-15 mV
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Anchor:
-    """Measurements of charge that share errors: one rest, or one full charge.
-
-    time_s: (m,). soc: (m,) [%]. covariance: (m, m) [%^2]. on_curve: True where they come from the voltage curve, and so
-    share its error with all others.
-    """
-
-    time_s: FloatArray
-    soc: FloatArray
-    covariance: FloatArray
-    on_curve: bool
+ITERATIONS = 15
+KNOWN = COUNTED + SHARED  # columns before the walk's
+KNOWN_TILT = COUNTED + TILT
+HELD = 1e9  # precision of what is not solved for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Charge:
     """The solution. soc, sd: (n,) for each row of the grid [%], not yet kept within 0 and 100.
 
-    mean, covariance: of the unknowns of `motion`. prior_mean, prior_sd: before the data. residual: (anchors,) mean of
-    each anchor's measured minus estimated charge [%]. weight: (anchors,) 1, or less where an anchor does not fit.
+    mean, covariance: of the unknowns of `motion`. prior_mean, prior_sd: before the data. weight: (anchors,) 1, or less
+    where an anchor does not fit.
     """
 
     soc: FloatArray
@@ -49,61 +39,50 @@ class Charge:
     covariance: FloatArray
     prior_mean: FloatArray
     prior_sd: FloatArray
-    residual: FloatArray
     weight: FloatArray
 
 
 def solve_charge(
     grid: Grid, motion: Motion, anchors: Sequence[Anchor], curve: OcvCurve, capacity_nominal: float
 ) -> Charge:
-    """Solve for charge over the whole recording. Without any anchor the answer is as wide as the priors."""
-    shift_sd = float(np.hypot(curve.shift_sd, VOLTAGE_SD / float(curve.slope_at(np.array(70.0)))))
-    prior_mean, prior_sd = priors(capacity_nominal, shift_sd, curve.tilt_sd)
+    """Solve for charge over the whole recording. Without any anchor the answer is as wide as the priors.
+
+    Charge does not pass 100 %: what the counting has beyond it (`overflow`) was gas. Each round takes the overflow of
+    the round before, and less of an anchor that does not fit.
+    """
+    counted_mean, counted_sd = priors(capacity_nominal)
     nodes = _nodes(motion, anchors)
-    scale = prior_mean[PER_AH] ** 2
-    base = _prior_precision(prior_sd, nodes * scale)
-    start = np.concatenate((prior_mean, np.zeros(len(nodes))))
-    rows = [_rows(motion, nodes, anchor) for anchor in anchors]
-    inverse = [
-        np.linalg.inv(anchor.covariance + np.diag(np.maximum(row.bridge * scale, 1e-9)))
-        for anchor, row in zip(anchors, rows, strict=True)
-    ]
-    overflow = np.zeros(len(motion.time_s))
-    weight = np.ones(len(anchors))
+    scale = counted_mean[PER_AH] ** 2
+    errors_sd = shared_sd(curve)
+    base = _prior_precision(np.concatenate((counted_sd, errors_sd)), nodes * scale)
+    base[KNOWN_TILT, KNOWN_TILT] = HELD
+    start = np.zeros(len(base))
+    start[:COUNTED] = counted_mean
+    blocks = _blocks(motion, nodes, anchors, scale)
     everywhere = _walk_at(nodes, motion.clock)
-    mean: FloatArray = start
-    precision = base
-    residual = np.zeros(len(anchors))
+    overflow = np.zeros(len(motion.time_s))
+    weight = np.ones(len(blocks))
+    mean, precision, level = start, base, overflow
     for _ in range(ITERATIONS):
-        precision, right = base.copy(), base @ start
-        for row, anchor, inv, trust in zip(rows, anchors, inverse, weight, strict=True):
-            value = anchor.soc + np.interp(anchor.time_s, motion.time_s, overflow)
-            precision[np.ix_(row.columns, row.columns)] += trust * row.design.T @ inv @ row.design
-            right[row.columns] += trust * row.design.T @ (inv @ value)
-        mean = np.asarray(np.linalg.solve(precision, right), dtype=np.float64)
-        level = motion.design @ mean[:UNKNOWNS] + _walk(everywhere, mean[UNKNOWNS:])
+        beyond = [np.interp(block.time_s, motion.time_s, overflow) for block in blocks]
+        mean, precision = _solve(base, start, blocks, beyond, weight)
+        level = motion.design @ mean[:COUNTED] + _walk(everywhere, mean[KNOWN:])
+        new_weight = np.array([b.trust(mean, extra) for b, extra in zip(blocks, beyond, strict=True)])
         new_overflow = np.maximum(np.maximum.accumulate(level - 100.0), 0.0)
-        for number, (row, anchor, inv) in enumerate(zip(rows, anchors, inverse, strict=True)):
-            value = anchor.soc + np.interp(anchor.time_s, motion.time_s, new_overflow)
-            error = value - row.design @ mean[row.columns]
-            residual[number] = float(error.mean())
-            count = len(error)
-            weight[number] = min(1.0, (count + 3.0 * np.sqrt(2.0 * count)) / max(float(error @ inv @ error), 1e-9))
-        moved = float(np.abs(new_overflow - overflow).max(initial=0.0))
-        overflow = new_overflow
-        if moved < 0.01 and not anchors:
+        settled = float(np.abs(new_overflow - overflow).max()) < 0.02 and np.allclose(weight, new_weight, atol=0.02)
+        overflow, weight = new_overflow, new_weight
+        if settled:
             break
-    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
-    soc = motion.design @ mean[:UNKNOWNS] + _walk(everywhere, mean[UNKNOWNS:]) - overflow
-    sd = _spread(motion, everywhere, covariance, scale)
+    covariance = _with_tilt(
+        np.asarray(np.linalg.inv(precision), dtype=np.float64), blocks, weight, float(errors_sd[TILT])
+    )
     return Charge(
-        soc=_on_rows(grid, motion, soc, float(mean[PER_AH])),
-        sd=np.interp(grid.end_s, motion.time_s, sd),
-        mean=mean[:UNKNOWNS],
-        covariance=covariance[:UNKNOWNS, :UNKNOWNS],
-        prior_mean=prior_mean,
-        prior_sd=prior_sd,
-        residual=residual,
+        soc=_on_rows(grid, motion, level - overflow, float(mean[PER_AH])),
+        sd=np.interp(grid.end_s, motion.time_s, _spread(motion, everywhere, covariance, scale)),
+        mean=mean[:COUNTED],
+        covariance=covariance[:COUNTED, :COUNTED],
+        prior_mean=counted_mean,
+        prior_sd=counted_sd,
         weight=weight,
     )
 
@@ -118,21 +97,58 @@ class _WalkAt:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
-    """An anchor's rows of the big design, on the few columns that are not zero."""
+class _Block:
+    """An anchor in the big problem: design on the few columns that are not zero, and its inverse covariance."""
 
+    time_s: FloatArray
+    soc: FloatArray
     columns: Int64Array
     design: FloatArray
-    bridge: FloatArray
+    inverse: FloatArray
+
+    def trust(self, mean: FloatArray, overflow: FloatArray) -> float:
+        """1 where the anchor fits as well as its errors allow, less where it does not."""
+        error = self.soc + overflow - self.design @ mean[self.columns]
+        expected = len(error) + 3.0 * np.sqrt(2.0 * len(error))
+        return min(1.0, float(expected / max(float(error @ self.inverse @ error), 1e-9)))
+
+
+def _solve(
+    base: FloatArray,
+    start: FloatArray,
+    blocks: Sequence[_Block],
+    overflow: Sequence[FloatArray],
+    weight: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and precision of all unknowns."""
+    precision, right = base.copy(), base @ start
+    for block, extra, trust in zip(blocks, overflow, weight, strict=True):
+        weighted = trust * block.design.T @ block.inverse
+        precision[np.ix_(block.columns, block.columns)] += weighted @ block.design
+        right[block.columns] += weighted @ (block.soc + extra)
+    return np.asarray(np.linalg.solve(precision, right), dtype=np.float64), precision
+
+
+def _with_tilt(covariance: FloatArray, blocks: Sequence[_Block], weight: FloatArray, tilt_sd: float) -> FloatArray:
+    """The covariance, with what an error of the curve's tilt would do to the solution.
+
+    The tilt is not solved for: over many rests it would be made to explain every small fault of the counting. Its
+    uncertainty is carried through instead (a "consider" parameter, as in orbit determination).
+    """
+    pull = np.zeros(len(covariance))
+    for block, trust in zip(blocks, weight, strict=True):
+        pull[block.columns] += trust * block.design.T @ (block.inverse @ block.design[:, KNOWN_TILT])
+    pull[KNOWN_TILT] = 0.0
+    moved = tilt_sd * (covariance @ pull)
+    return np.asarray(covariance + np.outer(moved, moved), dtype=np.float64)
 
 
 def _nodes(motion: Motion, anchors: Sequence[Anchor]) -> FloatArray:
     """(k,) the walk's clock at its nodes, rising, the first at the beginning [Ah^2]."""
     times = [np.zeros(1)]
-    times.extend(np.append(a.time_s[0], a.time_s[_new_node(a.time_s)]) for a in anchors)
+    times.extend(np.append(anchor.time_s[0], anchor.time_s[_new_node(anchor.time_s)]) for anchor in anchors)
     clock = np.unique(np.interp(np.concatenate(times), motion.time_s, motion.clock))
-    keep = np.concatenate(([True], np.diff(clock) > 1e-6))
-    return np.asarray(clock[keep])
+    return np.asarray(clock[np.concatenate(([True], np.diff(clock) > 1e-6))])
 
 
 def _new_node(time_s: FloatArray) -> BoolArray:
@@ -141,11 +157,11 @@ def _new_node(time_s: FloatArray) -> BoolArray:
 
 
 def _prior_precision(prior_sd: FloatArray, node_variance: FloatArray) -> FloatArray:
-    size = UNKNOWNS + len(node_variance)
+    size = KNOWN + len(node_variance)
     precision = np.zeros((size, size))
-    precision[np.arange(UNKNOWNS), np.arange(UNKNOWNS)] = 1.0 / prior_sd**2
-    precision[UNKNOWNS, UNKNOWNS] += 1e6  # the walk begins at zero
-    place = np.arange(UNKNOWNS, size - 1)
+    precision[np.arange(KNOWN), np.arange(KNOWN)] = 1.0 / prior_sd**2
+    precision[KNOWN, KNOWN] += 1e6  # the walk begins at zero
+    place = np.arange(KNOWN, size - 1)
     step = 1.0 / np.diff(node_variance)
     precision[place, place] += step
     precision[place + 1, place + 1] += step
@@ -168,32 +184,45 @@ def _walk(at: _WalkAt, values: FloatArray) -> FloatArray:
     return np.asarray(values[at.left] * (1.0 - at.share) + values[right] * at.share)
 
 
-def _rows(motion: Motion, nodes: FloatArray, anchor: Anchor) -> _Rows:
-    count = len(anchor.time_s)
-    known = np.stack([np.interp(anchor.time_s, motion.time_s, column) for column in motion.design.T], axis=1)
-    if anchor.on_curve:
-        known[:, SHIFT] = 1.0
-        known[:, TILT] = (np.clip(anchor.soc, 0.0, 105.0) - 75.0) / 50.0
-    at = _walk_at(nodes, np.interp(anchor.time_s, motion.time_s, motion.clock))
-    right = np.minimum(at.left + 1, len(nodes) - 1)
-    used = np.unique(np.concatenate((at.left, right)))
-    walk = np.zeros((count, len(used)))
-    np.add.at(walk, (np.arange(count), np.searchsorted(used, at.left)), 1.0 - at.share)
-    np.add.at(walk, (np.arange(count), np.searchsorted(used, right)), at.share)
-    columns = np.concatenate((np.arange(UNKNOWNS), UNKNOWNS + used))
-    return _Rows(columns, np.hstack((known, walk)), at.bridge)
+def _blocks(motion: Motion, nodes: FloatArray, anchors: Sequence[Anchor], scale: float) -> list[_Block]:
+    """Every anchor's part of the problem; the motion is read once for all of them."""
+    if not anchors:
+        return []
+    times = np.concatenate([anchor.time_s for anchor in anchors])
+    counted = np.stack([np.interp(times, motion.time_s, motion.design[:, k]) for k in range(COUNTED)], axis=1)
+    at = _walk_at(nodes, np.interp(times, motion.time_s, motion.clock))
+    bounds = np.cumsum([0, *(len(anchor.time_s) for anchor in anchors)])
+    blocks = []
+    for anchor, first, last in zip(anchors, bounds, bounds[1:], strict=False):
+        own = slice(int(first), int(last))
+        left, share = at.left[own], at.share[own]
+        right = np.minimum(left + 1, len(nodes) - 1)
+        used = np.unique(np.concatenate((left, right)))
+        walk = np.zeros((len(left), len(used)))
+        np.add.at(walk, (np.arange(len(left)), np.searchsorted(used, left)), 1.0 - share)
+        np.add.at(walk, (np.arange(len(left)), np.searchsorted(used, right)), share)
+        bridge = np.diag(np.maximum(at.bridge[own] * scale, 1e-9))
+        blocks.append(
+            _Block(
+                time_s=anchor.time_s,
+                soc=anchor.soc,
+                columns=np.concatenate((np.arange(KNOWN), KNOWN + used)),
+                design=np.hstack((counted[own], anchor.shared, walk)),
+                inverse=np.asarray(np.linalg.inv(anchor.covariance + bridge)),
+            )
+        )
+    return blocks
 
 
 def _spread(motion: Motion, at: _WalkAt, covariance: FloatArray, scale: float) -> FloatArray:
     """(m,) standard deviation of the charge on the motion's rows [%]."""
-    left = UNKNOWNS + at.left
+    left = KNOWN + at.left
     right = np.minimum(left + 1, len(covariance) - 1)
-    own, cross = covariance[:UNKNOWNS, :UNKNOWNS], covariance[:UNKNOWNS, :]
+    cross = covariance[:COUNTED, :]
     design, share = motion.design, at.share
-    variance = np.einsum("mi,ij,mj->m", design, own, design, optimize=True)
-    projected = design @ cross
-    rows = np.arange(len(left))
-    variance += 2.0 * ((1.0 - share) * projected[rows, left] + share * projected[rows, right])
+    variance = np.einsum("mi,mi->m", design @ covariance[:COUNTED, :COUNTED], design)
+    variance += 2.0 * (1.0 - share) * np.einsum("mi,im->m", design, cross[:, left])
+    variance += 2.0 * share * np.einsum("mi,im->m", design, cross[:, right])
     variance += (1.0 - share) ** 2 * covariance[left, left] + share**2 * covariance[right, right]
     variance += 2.0 * share * (1.0 - share) * covariance[left, right] + at.bridge * scale
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
@@ -204,8 +233,3 @@ def _on_rows(grid: Grid, motion: Motion, soc: FloatArray, per_ah: float) -> Floa
     counted = per_ah * grid.charge_ah
     slow = soc - counted[motion.row]
     return np.asarray(counted + np.interp(grid.end_s, motion.time_s, slow))
-
-
-def start_is_known(charge: Charge) -> bool:
-    """Did the data say anything of the charge at the beginning?"""
-    return bool(charge.covariance[START, START] < 0.5 * charge.prior_sd[START] ** 2)

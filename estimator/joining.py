@@ -1,4 +1,4 @@
-"""Estimates of nothing, and of several batteries in a row."""
+"""Estimates of nothing, of several batteries in a row, and of a current of wrong sign."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from estimator.estimate import BatteryChange, BatteryEstimate, Phase, unknown_figure
+from decoder.recording import Recording
+from estimator.estimate import BatteryChange, BatteryEstimate, Phase, SensorJudgement, unknown_figure
 from signal_defs.text import Text
 
 
@@ -39,6 +40,21 @@ def join_estimates(
         full_charges_ns=tuple(at for part in parts for at in part.full_charges_ns),
         battery_changes=changes,
     )
+
+
+def turn_current(recording: Recording) -> Recording:
+    """The recording with its battery current's sign turned round."""
+    current = recording.traces["battery_current"]
+    return replace(recording, traces={**recording.traces, "battery_current": replace(current, value=-current.value)})
+
+
+def say_turned(estimate: BatteryEstimate, inverted: int) -> BatteryEstimate:
+    """An estimate of a turned current says so. inverted: cranks that read as charging."""
+    sensor = replace(estimate.sensor or SensorJudgement(), sign_wrong=True, inverted_cranks=inverted)
+    said = Text(
+        "The current read as charging at {n} cranks; its sign was turned round for this estimate.", {"n": inverted}
+    )
+    return replace(estimate, sensor=sensor, unknown=(*estimate.unknown, said))
 
 
 def nothing_known(phases: tuple[Phase, ...]) -> BatteryEstimate:

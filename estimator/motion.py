@@ -14,8 +14,8 @@ from estimator.phases import RUNNING
 STEP_S = 30.0
 
 # The unknowns of the counting, each with a prior. Times p means: in per cent, by the unknown "percent per Ah".
-START, PER_AH, OFFSET, DRIFT, SELF_DISCHARGE, GASSING, LOSS, SHIFT, TILT = range(9)
-UNKNOWNS: Final = 9
+START, PER_AH, OFFSET, DRIFT, SELF_DISCHARGE, GASSING, LOSS = range(7)
+COUNTED: Final = 7
 
 SLEEPING_A = -0.02  # assumed while parked and unseen; common practice: 20-50 mA after sleep
 GAP_PARKED_A = 0.03  # and its standard deviation
@@ -26,7 +26,7 @@ GAP_DRIVING_A = 12.0
 class Motion:
     """The counting on rows thirty seconds apart (m rows).
 
-    row: (m,) row of the grid. time_s: (m,) from the grid's first row [s]. design: (m, UNKNOWNS) what each unknown adds
+    row: (m,) row of the grid. time_s: (m,) from the grid's first row [s]. design: (m, COUNTED) what each unknown adds
     to the charge [% per unit]. clock: (m,) accumulated variance of what no unknown explains [Ah^2].
     """
 
@@ -44,7 +44,7 @@ def lay_out_motion(grid: Grid, kind: Int64Array, capacity_nominal: float) -> Mot
     temperature = grid.known_temperature()
     gap_h, parked = _gaps(grid, kind)
     unseen_ah = np.cumsum(np.where(parked, SLEEPING_A * gap_h, 0.0))
-    design = np.zeros((len(row), UNKNOWNS))
+    design = np.zeros((len(row), COUNTED))
     design[:, START] = 1.0
     design[:, PER_AH] = (grid.charge_ah + unseen_ah)[row]
     design[:, OFFSET] = -np.cumsum(hours)[row]
@@ -80,17 +80,15 @@ def _gaps(grid: Grid, kind: Int64Array) -> tuple[FloatArray, FloatArray]:
     return gap_h, before & off & (gap_h > 60.0 / 3600.0)
 
 
-def priors(capacity_nominal: float, shift_sd: float, tilt_sd: float) -> tuple[FloatArray, FloatArray]:
-    """Mean and standard deviation of each unknown, (UNKNOWNS,) twice, in the order of the constants above.
+def priors(capacity_nominal: float) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of each unknown, (COUNTED,) twice, in the order of the constants above.
 
-    Start: anything, rather full. Per Ah: 90 % of the rated capacity, give or take 30 %. Offset: 60 mA. Drift: 10 mA
+    Start: anything, rather full. Per Ah: 90 % of the rated capacity, give or take 30 %. Offset: 40 mA. Drift: 10 mA
     in 10 K. Self-discharge: 2 % a month, up to 7 %. Gassing: the typical, up to several times. Loss: half a per cent.
     """
     per_ah = 100.0 / (0.9 * capacity_nominal)
-    mean = np.array([75.0, per_ah, 0.0, 0.0, 0.07, per_ah, 0.005 * per_ah, 0.0, 0.0])
-    spread = np.array(
-        [25.0, 0.3 * per_ah, 0.06 * per_ah, 0.01 * per_ah, 0.08, 4.0 * per_ah, 0.02 * per_ah, shift_sd, tilt_sd]
-    )
+    mean = np.array([75.0, per_ah, 0.0, 0.0, 0.07, per_ah, 0.005 * per_ah])
+    spread = np.array([25.0, 0.3 * per_ah, 0.04 * per_ah, 0.01 * per_ah, 0.08, 4.0 * per_ah, 0.02 * per_ah])
     return mean, spread
 
 

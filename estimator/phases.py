@@ -19,6 +19,7 @@ SURFACE_A = 3.0  # drawn above CHARGING_V: surface charge, not a generator
 PARKED_A = 1.5  # asleep or nearly so; common practice
 SETTLE_S = 60.0  # a quiet minute makes an engine-off stretch "parked"
 LONGEST_STOP_S = 600.0  # an engine-off stretch before a restart is an idle-stop up to this; published limits: 3-5 min
+SEAM_ROWS = 2  # rows of a second in which two messages of the same moment may differ
 KINDS: tuple[PhaseKind, ...] = ("unknown", "parked", "awake", "cranking", "running", "idle_stop")
 UNKNOWN, PARKED, AWAKE, CRANKING, RUNNING, IDLE_STOP = range(6)
 
@@ -50,6 +51,7 @@ def find_phases(recording: Recording, grid: Grid, cranks: tuple[Crank, ...]) -> 
     for crank in cranks:
         rows = grid.rows(crank.start_ns - SECOND_NS + 1, crank.end_ns + 1)
         kind[rows] = CRANKING
+    _close_seams(kind)
     kind[np.isnan(grid.voltage) & np.isnan(grid.current) & np.isnan(told)] = UNKNOWN
     return PhaseRows(kind, _stretches(recording, grid, kind, cranks))
 
@@ -139,6 +141,18 @@ def _mark_idle_stops(recording: Recording, grid: Grid, kind: Int64Array, cranks:
         drawing = bool(len(drawn)) and float(np.median(drawn)) < -PARKED_A
         powered = drawing if np.isnan(keyed).all() else not (keyed < 0.5).any()
         if short and restarted and powered:
+            kind[start:end] = IDLE_STOP
+
+
+def _close_seams(kind: Int64Array) -> None:
+    """A second or two of engine off at the edge of an idle-stop belong to it: its flag and the engine's come apart."""
+    off = (kind == AWAKE) | (kind == PARKED)
+    edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - start > SEAM_ROWS or start == 0 or end == len(kind):
+            continue
+        around = {int(kind[start - 1]), int(kind[end])}
+        if IDLE_STOP in around and around <= {IDLE_STOP, RUNNING, CRANKING}:
             kind[start:end] = IDLE_STOP
 
 

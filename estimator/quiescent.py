@@ -115,7 +115,7 @@ def quiescent_figure(draws: Sequence[Draw], offset: Figure) -> Figure:
     level = np.array([draw.asleep_ma for draw in slept])
     mean = float(level @ hours / hours.sum())
     spread = math.sqrt(float(((level - mean) ** 2) @ hours / hours.sum()) / len(slept)) if len(slept) > 1 else 2.0
-    centre, sd = (offset.value, (offset.high - offset.low) / 3.92) if offset.is_known else (0.0, 0.06)
+    centre, sd = (offset.value, (offset.high - offset.low) / 3.92) if offset.is_known else (0.0, 0.04)
     half = 1.96 * math.hypot(max(spread, 1.0), 1e3 * sd)
     value = mean - 1e3 * centre
     return Figure(value, value - half, value + half)

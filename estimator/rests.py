@@ -94,7 +94,8 @@ def _rest_voltage(grid: Grid, start: int, end: int, capacity_nominal: float, kno
         age_s=mean_age,
         time_s=(start_ns - int(grid.time_ns[0])) / 1e9 + mean_age,
         voltage=mean(grid.voltage[rows]) - resistance * load,
-        load_sd=0.5 * resistance * np.abs(load)
+        load_v=resistance * load,
+        load_sd=0.3 * resistance * np.abs(load)
         + LOAD_V * -np.expm1(-np.abs(load))
         + UNKNOWN_TEMPERATURE_V * (not known_c.all()),
         temperature=mean(np.where(known_c, temperature, ASSUMED_TEMPERATURE_C)),

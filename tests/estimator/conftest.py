@@ -129,7 +129,8 @@ def simulate(battery: TrueBattery, legs: list[Leg], soc: float, temperature: flo
                 step(amps, 1.0, 800.0 + 1000.0 * (second % 60 > 20), hold)
         else:
             pace = 1.0 if leg.kind == "stop" else 10.0
-            for _ in range(int(leg.seconds / pace)):
+            step(leg.amps, min(1.0, leg.seconds), 0.0)  # the logger sees the current change at once
+            for _ in range(int((leg.seconds - 1.0) / pace)):
                 step(leg.amps, pace, 0.0)
     return truth
 

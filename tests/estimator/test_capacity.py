@@ -11,16 +11,16 @@ from estimator.battery import estimate_battery
 from estimator.estimate import BatteryEstimate
 
 
-def swinging(planted: Any, capacity: float, seed: int, points: float = 25.0) -> BatteryEstimate:
+def swinging(planted: Any, capacity: float, seed: int, resistance: float = 0.0045) -> BatteryEstimate:
     """Ten days: each with a discharge, a rest, a charge and a rest of eight hours."""
     leg = planted.Leg
     legs = [leg("park", 6 * 3600.0, -0.03)]
-    amps = -points / 100.0 * capacity / 4.0
+    amps = -0.25 * capacity / 4.0
     for _ in range(10):
         legs += [leg("park", 4 * 3600.0, amps), leg("park", 8 * 3600.0, -0.03), leg("crank")]
         legs += [leg("drive", 3600.0, volts=14.4, generator_a=-4.0 * amps * 0.98), leg("park", 8 * 3600.0, -0.03)]
     random = np.random.default_rng(seed)
-    truth = planted.simulate(planted.TrueBattery(capacity=capacity), legs, 85.0)
+    truth = planted.simulate(planted.TrueBattery(capacity=capacity, resistance=resistance), legs, 85.0)
     sensor = planted.Sensor(
         offset=0.05 * float(random.choice([-1, 1])), gain=1.01, voltage=float(random.uniform(-0.015, 0.015))
     )
@@ -51,3 +51,10 @@ def test_without_the_batterys_own_curve_capacity_is_not_claimed_to_five_per_cent
     found = estimate_battery(planted.record(truth, planted.Sensor()), planted.agm(False))
     figure = found.capacity_ah
     assert not figure.is_known or figure.high - figure.low > 0.2 * figure.value
+
+
+def test_a_high_resistance_keeps_capacity_from_being_claimed_by_the_acid_alone(planted: Any) -> None:
+    # Plates lost while their acid stays: the acid tells 70 Ah, the resistance tells that something is amiss.
+    found = swinging(planted, 70.0, seed=3, resistance=0.009)
+    assert found.capacity_ah.low < 0.5 * found.capacity_ah.value
+    assert any("plates lost" in str(text) for text in found.unknown)

@@ -46,7 +46,7 @@ def test_phases_cover_the_recording_without_overlap(planted: Any, legs: list[Any
     phases = phases_of(planted, legs, engine)
     assert all(one.end_ns == other.start_ns for one, other in pairwise(phases))
     assert all(phase.end_ns > phase.start_ns for phase in phases)
-    assert (phases[0].start_ns, phases[-1].end_ns) == (planted.start_ns + 10 * 10**9, phases[-1].end_ns)
+    assert phases[0].start_ns == planted.start_ns + 10**9  # the first sample
 
 
 def test_a_silent_night_between_parked_minutes_is_parked_but_silence_in_a_drive_is_unknown(planted: Any) -> None:

@@ -83,6 +83,15 @@ def test_a_sign_turned_round_is_seen_at_the_cranks(planted: Any, week: tuple[Any
     assert sensor.inverted_cranks > 10
 
 
+def test_a_sign_turned_round_is_put_right_and_said(planted: Any, week: tuple[Any, Recording]) -> None:
+    _, recording = week
+    current = recording.traces["battery_current"]
+    turned = replace(recording, traces={**recording.traces, "battery_current": replace(current, value=-current.value)})
+    found, right = (estimate_battery(each, planted.agm()) for each in (turned, recording))
+    assert found.soc_end == right.soc_end
+    assert any("sign was turned round" in str(text) for text in found.unknown)
+
+
 def test_a_bad_ground_shows_as_a_slope_between_two_voltages(planted: Any, week: tuple[Any, Recording]) -> None:
     _, recording = week
     traces = recording.traces
