@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -24,19 +25,31 @@ def number_ticks(low: float, high: float, wanted: int) -> list[tuple[float, str]
     return [(at, f"{at + 0.0:.{digits}f}".replace("-", "−")) for at in places]
 
 
-def time_ticks(low: Any, high: Any, wanted: int, *, relative: bool) -> list[tuple[Any, str, str]]:
+def time_ticks(
+    low: Any, high: Any, wanted: int, *, relative: bool, cuts: Sequence[tuple[float, float]] = ()
+) -> list[tuple[Any, str, str]]:
     """About `wanted` instants with their label and, on the first of each day, the day.
 
     relative: the time counts from 1970-01-01 because the log knows no date; the days are then numbered.
+    cuts: stretches [ms] that the axis leaves out; they carry no tick.
     """
     start, end = (np.asarray([low, high]).astype("datetime64[ms]").astype(np.int64) / 1000).tolist()
-    raw = (end - start) / max(wanted, 1)
+    left_out = [(max(cut / 1000, start), min(until / 1000, end)) for cut, until in cuts]
+    left_out = [(cut, until) for cut, until in left_out if until > cut]
+    raw = (end - start - sum(until - cut for cut, until in left_out)) / max(wanted, 1)
     step = next((size for size in _STEPS_S if size >= raw), 0)
     if not step:
         step = _DAY_S * max(1, math.ceil(raw / _DAY_S))
     ticks: list[tuple[Any, str, str]] = []
     last_day = ""
-    for number in range(math.ceil(start / step), math.floor(end / step) + 1):
+    begins = [start, *(until for _, until in left_out)]
+    finishes = [*(cut for cut, _ in left_out), end]
+    numbers = [
+        number
+        for begin, finish in zip(begins, finishes, strict=True)
+        for number in range(math.ceil(begin / step), math.floor(finish / step) + 1)
+    ]
+    for number in numbers:
         at = np.datetime64(number * step * 1000, "ms")
         written = str(at)
         day = f"day {number * step // _DAY_S + 1}" if relative else written[:10]

@@ -210,6 +210,21 @@ class Canvas:
 
     def moment(self, x: Any, label: str) -> None:
         """A vertical line through all rows, labelled at its foot."""
+        self._upright(x, 0)
+        self._note(label, {"xref": "x", "x": x, "xanchor": "left", "xshift": 4}, 0.0, "paper")
+
+    def fold(self, x0: Any, x1: Any, label: str) -> None:
+        """Cut x0 to x1 out of the time axis; a dotted line under the label marks the cut."""
+        self.layout["xaxis"].setdefault("rangebreaks", []).append({"bounds": [x0, x1]})
+        last = x0 - np.timedelta64(1, "ms")  # the last instant that the axis still has
+        self._upright(last, 22)
+        at = {"xref": "x", "x": last, "xanchor": "center"}
+        self._note(label, at, self.layout["yaxis"]["domain"][1], "paper", "top")
+        self.shapes[-1]["name"] = self.notes[-1]["name"] = "fold"
+
+    def _upright(self, x: Any, below_top: int) -> None:
+        """A dotted vertical line through all rows that ends some pixels below their top."""
+        inner = self.layout["height"] - _FOOT
         self.shapes.append(
             {
                 "type": "line",
@@ -218,11 +233,10 @@ class Canvas:
                 "x1": x,
                 "yref": "paper",
                 "y0": 0,
-                "y1": self.layout["yaxis"]["domain"][1],
+                "y1": self.layout["yaxis"]["domain"][1] - below_top / inner,
                 "line": {"color": INK, "width": 1.6, "dash": "dot"},
             }
         )
-        self._note(label, {"xref": "x", "x": x, "xanchor": "left", "xshift": 4}, 0.0, "paper")
 
     def span(self, x0: Any, x1: Any, colour: str, *, row: int | None = None) -> None:
         """A shaded stretch, of one row or of all."""
@@ -270,6 +284,7 @@ def _frame(
             "gridcolor": FAINT,
             "linecolor": INK,
             "ticks": "outside",
+            "tickangle": 0,
             "zeroline": False,
             "automargin": False,
         },

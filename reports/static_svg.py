@@ -19,21 +19,28 @@ from reports.theme import FAINT, INK
 
 WIDTH = 760
 _POINTS = 900  # points of a line that can be told apart at this width
+_LABEL = 44.0  # room of a tick's label [px]
 _DASHES = {"dash": "7 4", "dot": "2 3"}
 
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """From values to pixels along one axis."""
+    """From values to pixels along one axis. cuts: stretches that the axis leaves out, from and to."""
 
     low: float
     high: float
     start: float
     end: float
+    cuts: tuple[tuple[float, float], ...] = ()
 
     def __call__(self, value: Any) -> FloatArray:
-        share = (_numbers(value) - self.low) / ((self.high - self.low) or 1.0)
+        low, high = self._kept(np.array([self.low, self.high])).tolist()
+        share = (self._kept(_numbers(value)) - low) / ((high - low) or 1.0)
         return np.asarray(self.start + share * (self.end - self.start), dtype=np.float64)
+
+    def _kept(self, values: FloatArray) -> FloatArray:
+        """Values less what was cut out before them; within a cut all values are its start."""
+        return values - sum(np.clip(values - cut, 0.0, end - cut) for cut, end in self.cuts)
 
     def one(self, value: Any) -> float:
         return float(self(value).reshape(-1)[0])
@@ -46,7 +53,7 @@ def static_svg(picture: Picture, label: str) -> str:
     height = layout["height"]
     inner = height - margin["t"] - margin["b"]
     low, high = _numbers(layout["xaxis"]["range"]).tolist()
-    x = _Scale(low, high, margin["l"], WIDTH - margin["r"])
+    x = _Scale(low, high, margin["l"], WIDTH - margin["r"], _cuts(layout["xaxis"]))
     ys = {}
     for key in (key for key in layout if key.startswith("yaxis")):
         low, high = layout[key]["range"]
@@ -110,7 +117,7 @@ def _axes(layout: dict[str, Any], x: _Scale, ys: dict[str, _Scale]) -> list[str]
             parts.append(_words(html.unescape(words), x.start - 6, y + 4, "end"))
         parts.append(_rule(x.start, scale.start, x.start, scale.end, "axis"))
         parts.append(_rule(x.start, scale.start, x.end, scale.start, "axis"))
-    for at, words, second in _x_ticks(layout):
+    for at, words, second in _x_ticks(layout, x):
         place = x.one(at)
         parts += [_rule(place, scale.start, place, scale.end, "grid") for scale in ys.values()]
         parts += [_rule(place, bottom, place, bottom + 5, "axis"), _words(words, place, bottom + 19, "middle")]
@@ -121,18 +128,46 @@ def _axes(layout: dict[str, Any], x: _Scale, ys: dict[str, _Scale]) -> list[str]
     return parts
 
 
-def _x_ticks(layout: dict[str, Any]) -> list[tuple[Any, str, str]]:
+def set_time_ticks(layout: dict[str, Any]) -> None:
+    """Give a time axis with cuts the ticks it is to begin with: plotly finds few of its own."""
+    axis = layout["xaxis"]
+    low, high = _numbers(axis["range"]).tolist()
+    ticks = _x_ticks(layout, _Scale(low, high, layout["margin"]["l"], WIDTH - layout["margin"]["r"], _cuts(axis)))
+    axis["tickvals"] = [at for at, _, _ in ticks]
+    axis["ticktext"] = [f"{words}<br>{day}" if day else words for _, words, day in ticks]
+    axis["tickmode"] = "array"
+
+
+def _cuts(axis: dict[str, Any]) -> tuple[tuple[float, float], ...]:
+    ends = [_numbers(one["bounds"]).tolist() for one in axis.get("rangebreaks", ())]
+    return tuple((low, high) for low, high in ends)
+
+
+def _x_ticks(layout: dict[str, Any], x: _Scale) -> list[tuple[Any, str, str]]:
     axis = layout["xaxis"]
     low, high = axis["range"]
     if axis.get("type") == "date":
         relative = any("%-j" in stop["value"] for stop in axis["tickformatstops"])
-        return list(time_ticks(low, high, 7, relative=relative))
+        return _clear_of_cuts(time_ticks(low, high, 14 if x.cuts else 7, relative=relative, cuts=x.cuts), x)
     if "ticktext" in axis:
         return [(at, html.unescape(words), "") for at, words in zip(axis["tickvals"], axis["ticktext"], strict=True)]
     if "dtick" in axis:
         places = range(math.ceil(low / axis["dtick"]), math.floor(high / axis["dtick"]) + 1)
         return [(place * axis["dtick"], str(place * axis["dtick"]), "") for place in places]
     return [(at, words, "") for at, words in number_ticks(low, high, 7)]
+
+
+def _clear_of_cuts(ticks: list[tuple[Any, str, str]], x: _Scale) -> list[tuple[Any, str, str]]:
+    """Ticks less those that would write over the one before; the day moves on to the next that stays."""
+    kept: list[tuple[Any, str, str]] = []
+    place, day = -math.inf, ""
+    for at, words, second in ticks:
+        day = second or day
+        if x.one(at) - place >= (_LABEL if x.cuts else 0.0):
+            place = x.one(at)
+            kept.append((at, words, day))
+            day = ""
+    return kept
 
 
 def _trace(trace: dict[str, Any], x: _Scale, y: _Scale) -> list[str]:

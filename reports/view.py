@@ -46,20 +46,23 @@ class View:
         return self.clock.words(at_ns, self.say)
 
     def over_time(self, name: str, rows: list[Row], span_ns: tuple[int, int] | None = None, left: int = 56) -> Canvas:
-        """An empty picture over time: the whole recording, or span_ns of it."""
+        """An empty picture over time: the whole recording, or span_ns of it; the reader can go to the whole."""
         recording = self.analysis.recording
-        start, end = span_ns or (recording.start_ns, recording.end_ns)
-        margin = max((end - start) // 100, 1_000_000) if span_ns is None else 0
-        return Canvas(
+        margin = max((recording.end_ns - recording.start_ns) // 100, 1_000_000)
+        whole = (recording.start_ns - margin, recording.end_ns + margin)
+        start, end = span_ns or whole
+        canvas = Canvas(
             name,
             rows,
             x_title=self.clock.axis_title(self.say),
-            x_span=(self.instant(start - margin), self.instant(end + margin)),
+            x_span=(self.instant(start), self.instant(end)),
             separators=self.separators,
             is_time=True,
             relative=not self.clock.absolute,
             left=left,
         )
+        canvas.layout["meta"] = {"whole": [self.instant(at) for at in whole]}
+        return canvas
 
     def over(self, name: str, rows: list[Row], x_title: str, x_span: tuple[float, float], left: int = 56) -> Canvas:
         """An empty picture over another quantity."""

@@ -7,15 +7,20 @@ import numpy as np
 from decoder.frames import Int64Array
 from idle_stop.account import Standstill
 from reports.figures.phases import shade_parking
+from reports.folds import focus
 from reports.picture import Picture, Row
 from reports.plain import figure_text
+from reports.static_svg import set_time_ticks
 from reports.summary import failing
 from reports.theme import STATES, State, state_of
 from reports.view import View
 
 
 def standstill_band(view: View) -> Picture:
-    """When was idle-stop refused? Each standstill by its outcome over time; parking shaded."""
+    """When was idle-stop refused? Each standstill by its outcome over time; parking shaded.
+
+    It begins where the standstills are; long stretches between drives are folded and marked with their length.
+    """
     standstills = view.account.standstills
     present: list[State] = [state for state in STATES if any(state_of(one) == state for one in standstills)]
     lanes = {state: float(len(present) - 1 - lane) for lane, state in enumerate(present)}
@@ -25,8 +30,14 @@ def standstill_band(view: View) -> Picture:
         span=(-0.7, max(len(present), 1) - 0.3),
         labels={lane: STATES[state].sign for state, lane in lanes.items()},
     )
-    canvas = view.over_time("band", [row], left=40)
-    shade_parking(canvas, view)
+    near = focus(view)
+    canvas = view.over_time("band", [row], (near.start_ns, near.end_ns) if near else None, left=40)
+    folds = near.folds if near else ()
+    shade_parking(canvas, view, folds)
+    for fold in folds:
+        canvas.fold(view.instant(fold.start_ns), view.instant(fold.end_ns), rough(fold.seconds, view))
+    if folds:
+        set_time_ticks(canvas.layout)
     for state in present:
         mark = STATES[state]
         keys = [number for number, one in enumerate(standstills) if state_of(one) == state]
@@ -41,6 +52,14 @@ def standstill_band(view: View) -> Picture:
             size=13,
         )
     return canvas.done()
+
+
+def rough(seconds: float, view: View) -> str:
+    """A duration in its largest unit, for a narrow place: "9 h", "29 min", "3 d"."""
+    for size, unit in ((86_400, "d"), (3_600, "h")):
+        if seconds >= 0.95 * size:
+            return f"{view.say.number(seconds / size, 0)} {unit}"
+    return f"{view.say.number(seconds / 60, 0)} min"
 
 
 def _decisions(standstills: list[Standstill]) -> Int64Array:

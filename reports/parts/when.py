@@ -29,7 +29,8 @@ def when_part(view: View) -> Part:
         say("Standstills by outcome"),
         say(
             "Each sign is one standstill. Point at one, or choose one below, and its signals are shown. Drag over a "
-            "stretch to enlarge it in all pictures over time; double-click shows all. Shaded: parked."
+            "stretch to enlarge it in all pictures over time; double-click shows all of the recording, to scale. "
+            "Shaded: parked; at a dotted line as much time is left out as it says."
         ),
         standstill_table(view),
     )

@@ -32,9 +32,10 @@ function unpack(text) {
 }
 
 // ---- pictures: drawn when they come into view; those over time move together
-const options = {displayModeBar: false, responsive: true, doubleClick: "reset+autosize", scrollZoom: false};
+const options = {displayModeBar: false, responsive: true, doubleClick: false, scrollZoom: false};
 const linked = new Map();
-let shown = null, whole = null, moving = false;
+const steps = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200]; // ticks [s]
+let shown = null, moving = false;
 function draw(holder, text) {
   const live = one(".live", holder);
   live.hidden = false;
@@ -42,12 +43,19 @@ function draw(holder, text) {
   try {
     const picture = unpack(text);
     if (picture.time && holder.dataset.name) {
-      whole ??= picture.layout.xaxis.range.slice();
-      if (shown) picture.layout.xaxis.range = shown.slice();
+      const {whole} = picture.layout.meta;
+      linked.set(holder, {live, whole, first: {...picture.layout.xaxis}});
+      if (shown) {
+        const axis = axisFor(linked.get(holder), shown);
+        Object.assign(picture.layout.xaxis, axis);
+        const marked = [...picture.layout.shapes, ...picture.layout.annotations];
+        for (const mark of marked) if (mark.name === "fold") mark.visible = axis.rangebreaks?.length > 0;
+      }
     }
     Plotly.react(live, picture.data, picture.layout, options);
     return [live, picture];
   } catch (fault) {
+    linked.delete(holder);
     holder.classList.remove("is-live");
     live.hidden = true;
     console.warn(words.failed, fault);
@@ -62,13 +70,10 @@ function start(holder) {
   holder.dataset.done = "1";
   const [live, picture] = drawn;
   if (picture.time) {
-    linked.set(holder, live);
     live.on("plotly_relayout", (change) => {
-      if (moving) return;
-      if (change["xaxis.range[0]"] !== undefined) move([change["xaxis.range[0]"], change["xaxis.range[1]"]]);
-      else if (change["xaxis.autorange"] || change["xaxis.range"] === undefined && change["autosize"] === undefined) move(whole);
+      if (!moving && change["xaxis.range[0]"] !== undefined) move([change["xaxis.range[0]"], change["xaxis.range[1]"]]);
     });
-    live.on("plotly_doubleclick", () => { move(whole); return false; });
+    live.on("plotly_doubleclick", () => move(linked.get(holder).whole));
   }
   if (holder.dataset.name === "band") {
     const point = (event) => {
@@ -79,30 +84,64 @@ function start(holder) {
     live.on("plotly_hover", point);
   }
 }
-async function move(range) {
-  if (!range) return;
-  moving = true;
-  shown = range.slice();
-  await Promise.all([...linked.values()].map((live) => Plotly.relayout(live, {"xaxis.range": range.slice()})));
-  moving = false;
-}
 const asTime = (text) => Date.parse(String(text).replace(" ", "T").replace(/Z?$/, "Z"));
 const asText = (time) => new Date(time).toISOString().slice(0, -1);
-function step(what) {
-  if (!whole) return;
-  if (what === "all") return move(whole);
-  let [low, high] = (shown ?? whole).map(asTime);
+// An axis with stretches left out keeps them out while it shows a part; all of the recording is shown to scale.
+function axisFor({whole, first}, range) {
+  if (!first.rangebreaks) return {range: range.slice()};
+  const [low, high] = range.map(asTime), [start, end] = whole.map(asTime);
+  const cuts = first.rangebreaks.map((cut) => cut.bounds.map(asTime));
+  const inside = cuts.some(([from, to]) => low >= from && low < to || high > from && high <= to);
+  const all = low <= start && high >= end;
+  if (inside || all) return {range: range.slice(), rangebreaks: [], tickmode: "auto"};
+  // Plotly chooses its ticks as if nothing were left out; a step for the time that is seen.
+  const seen = high - low - cuts.reduce((sum, [from, to]) => sum + Math.max(0, Math.min(high, to) - Math.max(low, from)), 0);
+  const dtick = steps.find((size) => size * 6000 >= seen) ?? 86400;
+  return {range: range.slice(), rangebreaks: first.rangebreaks, tickmode: "linear", tick0: "1970-01-01", dtick: dtick * 1000};
+}
+// The marks of what is left out are shown only where something is.
+function marks(live, cut) {
+  return Object.fromEntries(["shapes", "annotations"].flatMap((kind) => (live.layout[kind] ?? [])
+    .map((mark, place) => mark.name === "fold" ? [`${kind}[${place}].visible`, cut] : null).filter(Boolean)));
+}
+const update = ({live}, axis) => Plotly.relayout(live, {...marks(live, axis.rangebreaks?.length > 0),
+  ...Object.fromEntries(Object.entries(axis).map(([key, value]) => ["xaxis." + key, value]))});
+async function move(range) {
+  moving = true;
+  shown = range.slice();
+  await Promise.all([...linked.values()].map((picture) => update(picture, axisFor(picture, range))));
+  moving = false;
+}
+async function back() {
+  moving = true;
+  shown = null;
+  await Promise.all([...linked.values()].map((picture) => {
+    const {range, rangebreaks = [], tickmode = "auto"} = picture.first;
+    return update(picture, {range: range.slice(), rangebreaks, tickmode});
+  }));
+  moving = false;
+}
+function step(holder, what) {
+  const picture = linked.get(holder);
+  if (!picture) return undefined;
+  if (what === "first") return back();
+  if (what === "all") return move(picture.whole);
+  // Lengths are those seen: what is left out between takes no room.
+  const axis = picture.live.layout.xaxis, cuts = (axis.rangebreaks ?? []).map((cut) => cut.bounds.map(asTime));
+  const fold = (time) => cuts.reduce((sum, [from, to]) => sum - Math.min(Math.max(time - from, 0), to - from), time);
+  const unfold = (seen) => cuts.reduce((time, [from, to]) => (time >= from ? time + to - from : time), seen);
+  const [low, high] = axis.range.map(asTime).map(fold);
   const width = high - low, middle = (low + high) / 2;
   const change = {closer: [middle - width / 4, middle + width / 4], wider: [middle - width, middle + width],
     earlier: [low - width / 2, high - width / 2], later: [low + width / 2, high + width / 2]}[what];
-  return move(change.map(asText));
+  return move(change.map(unfold).map(asText));
 }
 const holders = all("figure.picture");
 for (const holder of holders) {
   const data = one(":scope > .picture-data", holder);
   if (data && data.textContent.endsWith('"time":true}') && one("#tools")) {
     const tools = one("#tools").content.cloneNode(true);
-    for (const button of all("button", tools)) button.addEventListener("click", () => { start(holder); step(button.dataset.do); });
+    for (const button of all("button", tools)) button.addEventListener("click", () => { start(holder); step(holder, button.dataset.do); });
     one("h3", holder).after(tools);
   }
 }
