@@ -18,7 +18,7 @@ WARM_MIN_V = 9.6  # [V] lower in a warm crank is suspect; published workshop lis
 UNSTEADY = 1.35  # ratio of the upper to the lower quintile of single cranks: a battery does not change so; ours
 LOW_CAPACITY = 80.0  # [%] of the rating; below 70 to 80 % a battery is replaced; common practice, no source
 FULL_SHOWS_SOC = 85.0  # [%] that the voltage after a full charge claims at least; common practice, no source
-OVERFULL_V = {"flooded": 12.85, "efb": 12.95, "agm": 13.15}  # [V] rested; above what the type shows when full
+OVERFULL_V = {"flooded": 12.85, "efb": 12.95, "agm": 13.1}  # [V] rested; above what the type shows when full
 SLOW_ACCEPTANCE = 0.1  # [A/Ah] plain batteries take 0.1 to 0.3, stabilised; from memory
 CELL_GONE_V = (10.2, 11.0)  # [V] rested with one of six cells shorted; common practice, no source
 RECOVERED_V = 11.6  # [V] rested after charging: only discharged, not shorted; one step of a cell below a half
@@ -168,7 +168,7 @@ def shorted_cell(facts: Facts) -> Finding | None:
     if not rests:
         return None
     lines = [Text("At rest it stood at {volt:.2f} V, two volts short.", {"volt": middle([r.end_v for r in rests])})]
-    charged = [drive for drive in facts.estimate.drives if drive.charged_ah > 5 and drive.end_ns <= rests[-1].start_ns]
+    charged = [drive for drive in facts.trips if drive.charged_ah > 5 and drive.end_ns <= rests[-1].start_ns]
     if charged:
         lines.append(
             Text("That was after {ah:.0f} Ah had been charged into it.", {"ah": sum(d.charged_ah for d in charged)})

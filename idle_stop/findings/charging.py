@@ -25,14 +25,13 @@ REFRESH_V = 15.6  # [V] a refresh charge stays below it; 15 V is published, the 
 
 def undercharge_short_trips(facts: Facts) -> Finding | None:
     """The battery never gets back what the short trips take."""
-    drives = facts.estimate.drives
     low_rests = [rest for rest in facts.long_rests if rest.soc_from_ocv.high < LOW_SOC + 5]
     at_rest = len(low_rests) * 2 > len(facts.long_rests)
-    minutes = [(drive.end_ns - drive.start_ns) / 60e9 for drive in drives]
-    short = len(drives) >= 3 and middle(minutes) * 60 < SHORT_TRIP_S
+    minutes = [(trip.end_ns - trip.start_ns) / 60e9 for trip in facts.trips]
+    short = len(minutes) >= 3 and middle(minutes) * 60 < SHORT_TRIP_S
     if not short or not (at_rest or facts.estimate.soc_end.high < LOW_SOC):
         return None
-    lines = [Text("The middle one of {n} drives lasted {min:.0f} minutes.", {"n": len(drives), "min": middle(minutes)})]
+    lines = [Text("Of {n} trips the middle one lasted {min:.0f} minutes.", {"n": len(minutes), "min": middle(minutes)})]
     if at_rest:
         lines.append(
             Text(
@@ -56,7 +55,7 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
 def _not_the_trips(facts: Facts) -> list[Text]:
     """What else would empty the battery, or make it look empty."""
     against = []
-    if not any(drive.max_v >= NO_CHARGE_V for drive in facts.estimate.drives):
+    if not any(drive.max_v >= NO_CHARGE_V for drive in facts.trips):
         against.append(Text("No drive shows a charging voltage over 13.5 V: look at the charging first."))
     if facts.drain_low_ma > 50.0:
         against.append(Text("The draw while parked is high as well; it empties the battery without any trip."))
@@ -70,12 +69,12 @@ def _not_the_trips(facts: Facts) -> list[Text]:
 def no_charging(facts: Facts) -> Finding | None:
     """The generator does not charge although the battery would take it."""
     lines: list[Text] = []
-    silent = [drive for drive in facts.long_drives if drive.max_v < NO_CHARGE_V]
-    low = bool(silent) and len(silent) == len(facts.long_drives)
+    silent = [drive for drive in facts.long_trips if drive.max_v < NO_CHARGE_V]
+    low = bool(silent) and len(silent) == len(facts.long_trips)
     if low:
         lines.append(
             Text(
-                "Drives of over 20 minutes: {n}; in none of them the voltage held more than {volt:.2f} V.",
+                "Drives of over 20 minutes: {n}; in none of them was more than {volt:.2f} V held for ten seconds.",
                 {"n": len(silent), "volt": max(drive.max_v for drive in silent)},
             )
         )
@@ -102,13 +101,13 @@ def no_charging(facts: Facts) -> Finding | None:
         lines.append(Text("The charging system itself reports a fault."))
     if not low and not fault:
         return None
+    room = facts.estimate.soc_min.high < ROOM_SOC
+    proven = bool(fault) or missing > BELOW_SETPOINT_V or feeds < BATTERY_FEEDS_A
+    if not proven and not room:
+        return None  # full enough: a low voltage is meant
     against: list[Text] = []
     if asked < NO_CHARGE_V and abs(missing) <= BELOW_SETPOINT_V:
         against.append(Text("The generator is told to hold so low a voltage, and holds it."))
-    soc = facts.estimate.soc_min
-    proven = bool(fault) or missing > BELOW_SETPOINT_V or feeds < BATTERY_FEEDS_A
-    if low and not proven and not soc.high < ROOM_SOC:
-        against.append(Text("The battery may have been full enough for a low voltage to be meant."))
     return finding("no_charging", "act", lines, against)
 
 

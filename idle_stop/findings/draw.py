@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
 from estimator.estimate import Phase, Rest
+from idle_stop.findings.battery import HIGH_RESISTANCE
 from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
@@ -16,12 +18,12 @@ EXCESSIVE_MA = 100.0  # [mA] asleep; published: 100 mA and more is excessive
 WAKING_MA = 50.0  # [mA] that wake-ups add to the mean; the same limits
 ASLEEP_AFTER_NS = 2 * 3600 * 1_000_000_000  # sleep is reached in 2 to 60 minutes, up to two hours; common practice
 AWAKE_SHARE = 0.02  # of the parked time with frames of an awake bus; ours
-FALL_V_PER_H = 0.0012  # 50 mA on 60 Ah: 0.083 %/h, 0.6 mV/h at 7.6 mV a percent; twice that is beyond usual
+FALL_V_PER_H = 0.002  # 100 mA on 60 Ah: 0.17 %/h, 1.3 to 1.9 mV/h by type; less is lost among what relaxes
 LONG_REST_NS = 3 * 3600 * 1_000_000_000
+FALLS_REST_NS = 5 * 3600 * 1_000_000_000
 STOP_LOAD_A = 60.0  # [A] drawn in an idle-stop; 20 to 60 A is usual; common practice, no source
 STOP_CHARGE_AH = 1.0  # [Ah] drawn in one idle-stop; common practice, no source
 STOP_SAG_V = 0.3  # [V] lost from the beginning to the end of a stop; common practice, no source
-HIGH_RESISTANCE = 1.5
 
 
 def parasitic_drain(facts: Facts) -> Finding | None:
@@ -88,17 +90,18 @@ def _awake_share(facts: Facts, rests: list[Rest]) -> float:
 
 
 def _fall_v_per_hour(facts: Facts, rest: Rest) -> float:
-    """How fast the voltage falls over the second half of a rest [V/h]; NaN with fewer than ten samples."""
+    """How fast the voltage falls over the last third of a rest of five hours and more [V/h]; else NaN.
+
+    From the medians of its two halves, so that a load at the end of the rest does not count.
+    """
     voltage = facts.trace("battery_voltage")
-    if voltage is None:
+    if voltage is None or rest.end_ns - rest.start_ns < FALLS_REST_NS:
         return math.nan
-    half = (rest.start_ns + rest.end_ns) // 2
-    first, last = np.searchsorted(voltage.time_ns, [half, rest.end_ns])
-    keep = voltage.valid[first:last]
-    hours = (voltage.time_ns[first:last][keep] - half) / 3600e9
-    if len(hours) < 10 or hours[-1] < 1:
-        return math.nan
-    return -float(np.polyfit(hours, voltage.value[first:last][keep], 1)[0])
+    late = rest.end_ns - (rest.end_ns - rest.start_ns) // 3
+    half = (late + rest.end_ns) // 2
+    edges = np.searchsorted(voltage.time_ns, [late, half, rest.end_ns])
+    early, last = (voltage.value[first:end] for first, end in pairwise(edges))
+    return (middle(early) - middle(last)) / ((half - late) / 3600e9)
 
 
 def stop_load_high(facts: Facts) -> Finding | None:

@@ -87,9 +87,20 @@ class Facts:
         return tuple(start for start in self.estimate.starts if start.kind == "restart")
 
     @cached_property
-    def long_drives(self) -> tuple[Drive, ...]:
-        """Drives over 20 minutes with current samples nearly throughout."""
-        return tuple(d for d in self.estimate.drives if d.end_ns - d.start_ns >= 1200e9 and d.coverage >= 0.9)
+    def trips(self) -> tuple[Drive, ...]:
+        """Drives, those with less than a minute between them taken as one."""
+        joined: list[Drive] = []
+        for drive in self.estimate.drives:
+            if joined and drive.start_ns - joined[-1].end_ns < 60e9:
+                joined[-1] = _joined(joined[-1], drive)
+            else:
+                joined.append(drive)
+        return tuple(joined)
+
+    @cached_property
+    def long_trips(self) -> tuple[Drive, ...]:
+        """Trips over 20 minutes with current samples nearly throughout."""
+        return tuple(trip for trip in self.trips if trip.end_ns - trip.start_ns >= 1200e9 and trip.coverage >= 0.9)
 
     @cached_property
     def typical_mohm(self) -> float:
@@ -120,6 +131,20 @@ class Facts:
     def warm_starts(self) -> tuple[Start, ...]:
         """Well-sampled starts with a warm engine: restarts, and those with warm coolant."""
         return tuple(s for s in self.resolved_starts if warmth(self.recording, s) == "warm")
+
+
+def _joined(one: Drive, other: Drive) -> Drive:
+    whole = other.end_ns - one.start_ns
+    seen = one.coverage * (one.end_ns - one.start_ns) + other.coverage * (other.end_ns - other.start_ns)
+    return Drive(
+        start_ns=one.start_ns,
+        end_ns=other.end_ns,
+        charged_ah=one.charged_ah + other.charged_ah,
+        discharged_ah=one.discharged_ah + other.discharged_ah,
+        max_v=max((v for v in (one.max_v, other.max_v) if math.isfinite(v)), default=math.nan),
+        coverage=seen / whole if whole > 0 else 0.0,
+        distance_km=one.distance_km + other.distance_km,
+    )
 
 
 def finding(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
+from idle_stop.findings.battery import HIGH_RESISTANCE
 from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
 LEARNING_ROLES = frozenset({"battery_sensor_reset", "battery_soc_plausible"})
 LEARNED_AFTER_S = 8 * 3600.0  # published: about 6 h, others 8 h of undisturbed rest
-SOUND_RESISTANCE = 1.3  # times the typical: a battery in order; common practice, no source
 CHARGED_SOC = 70.0
 APART_POINTS = 12.0
 PENDING = {
@@ -37,10 +37,10 @@ def sensor_reset_unlearned(facts: Facts) -> Finding | None:
         lines.append(Text("{n} stops were refused for it.", {"n": len(refused)}))
     lines.extend(_charge_of_an_unlearned(facts))
     against: list[Text] = []
-    if facts.estimate.soc_end.high < CHARGED_SOC:
+    if facts.estimate.soc_min.high < CHARGED_SOC:
         against.append(
             Text(
-                "The charge itself is low too, at most {soc:.0f} %: charge first.", {"soc": facts.estimate.soc_end.high}
+                "The charge itself is low too, at most {soc:.0f} %: charge first.", {"soc": facts.estimate.soc_min.high}
             )
         )
     return finding("sensor_reset_unlearned", "check", lines, against)
@@ -81,7 +81,7 @@ def relearn_pending(facts: Facts) -> Finding | None:
             Text("The longest rest lasted {h:.1f} h; learning takes 6 to 8 h undisturbed.", {"h": longest / 3600})
         )
     resistance = facts.estimate.resistance_mohm
-    if resistance.value < SOUND_RESISTANCE * facts.typical_mohm:
+    if resistance.high < HIGH_RESISTANCE * facts.typical_mohm:
         lines.append(Text("The battery's resistance, {r:.1f} mOhm, is in order.", {"r": resistance.value}))
     charge = middle([rest.soc_from_ocv.value for rest in facts.long_rests])
     if charge > CHARGED_SOC:
@@ -91,7 +91,7 @@ def relearn_pending(facts: Facts) -> Finding | None:
         against.append(
             Text("It has rested for {h:.0f} h and still not learned: see its supply.", {"h": longest / 3600})
         )
-    if resistance.low > 1.5 * facts.typical_mohm:
+    if resistance.low > HIGH_RESISTANCE * facts.typical_mohm:
         against.append(Text("The battery's resistance is high: waiting alone will not mend that."))
     if math.isfinite(charge) and charge < CHARGED_SOC:
         against.append(Text("At rest its voltage shows it short of charge, about {soc:.0f} %.", {"soc": charge}))

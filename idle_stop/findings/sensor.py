@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from idle_stop.findings.battery import FULL_SHOWS_SOC, HIGH_RESISTANCE
 from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
@@ -17,7 +18,6 @@ DRIFT_POINTS = 5.0
 DRIFT_DAYS = 2.0
 CODING = 0.15  # share by which the capacity that the sensor counts with may differ
 SOC_APART = 12.0  # [points] between the sensor's charge and the one its rest voltage gives
-NEW_RESISTANCE = 1.3  # times the typical: a battery in order; common practice, no source
 
 
 def current_offset(facts: Facts) -> Finding | None:
@@ -118,10 +118,10 @@ def battery_coding_wrong(facts: Facts) -> Finding | None:
         )
     resistance = facts.estimate.resistance_mohm
     refused = facts.failing(lambda reason: reason.role == "battery_crank_min_voltage")
-    if refused and resistance.is_known and resistance.high < NEW_RESISTANCE * facts.typical_mohm:
+    if refused and resistance.is_known and resistance.high < HIGH_RESISTANCE * facts.typical_mohm:
         lines.append(
             Text(
-                "{n} stops were refused for a weak crank to come, yet the battery's resistance is that of a new one, "
+                "{n} stops were refused for a weak crank to come, yet the battery's resistance is in order, "
                 "{r:.1f} mOhm.",
                 {"n": len(refused), "r": resistance.value},
             )
@@ -134,6 +134,9 @@ def battery_coding_wrong(facts: Facts) -> Finding | None:
     against: list[Text] = []
     if math.isfinite(apart) and len(lines) == 1:
         against.append(Text("The battery type in the platform file may be the wrong one: the voltage is read with it."))
+    full = facts.sensor.ocv_at_full_soc
+    if math.isfinite(apart) and full.is_known and full.high < FULL_SHOWS_SOC:
+        against.append(Text("Even fully charged its voltage is low: the battery may have lost acid."))
     return finding("battery_coding_wrong", "check", lines, against)
 
 

@@ -70,7 +70,7 @@ def _distance(reason: Reason) -> float:
 def _is_stuck(facts: Facts, role: str) -> bool:
     """Whether a thermometer that a drive must warm did not move over one of twenty minutes."""
     trace = facts.trace(role)
-    drives = [drive for drive in facts.estimate.drives if drive.end_ns - drive.start_ns >= WARMED_S * 1e9]
+    drives = [drive for drive in facts.trips if drive.end_ns - drive.start_ns >= WARMED_S * 1e9]
     if trace is None or role == "ambient_temperature" or (role != "battery_temperature" and not drives):
         return False
     if role == "battery_temperature" and facts.recording.duration_s < LONG_REST_S:
@@ -94,7 +94,7 @@ def _never_seen_to_stop(facts: Facts, code: str, *, cold: bool) -> Finding | Non
     if facts.account.count("stopped") or facts.account.count("cut_short") or facts.refused:
         return None
     battery = facts.trace("battery_temperature")
-    drives = [drive for drive in facts.estimate.drives if drive.end_ns - drive.start_ns >= 600e9]
+    drives = [drive for drive in facts.trips if drive.end_ns - drive.start_ns >= 600e9]
     if battery is None or not drives:
         return None
     running = battery.value[facts.during(battery, "running")]
