@@ -8,7 +8,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self, cast
 
+import numpy as np
+
 from decoder.frames import FrameBatch, ReadReport
+from decoder.logs.rows import MAX_TIME_NS
 from decoder.logs.source import MAX_BATCH, LogStream, ReadOptions, inner_name, open_stream
 from signal_defs.errors import LogError, UsageError
 
@@ -60,9 +63,12 @@ class Log:
 
     def _draw(self) -> Iterator[FrameBatch]:
         with self:
-            for batch in self._reader.read(self._stream, self.report, self._options):
+            for drawn in self._reader.read(self._stream, self.report, self._options):
+                batch = _possible(drawn, self.report)
                 for first in range(0, len(batch), MAX_BATCH):
-                    yield batch if len(batch) <= MAX_BATCH else rows(batch, first, first + MAX_BATCH)
+                    yield batch if len(batch) <= MAX_BATCH else batch.take(slice(first, first + MAX_BATCH))
+                if self._options.watch is not None:
+                    self._options.watch(self.name, self.report.frames)
             self._stream.report_fault(self.report)
             if not self.report.frames:
                 self.report.notes.append("The log holds no frame that could be read.")
@@ -79,19 +85,16 @@ class Log:
         self.close()
 
 
-def rows(batch: FrameBatch, first: int, last: int) -> FrameBatch:
-    """The rows first to last (exclusive) of a batch, as views."""
-    part = slice(first, last)
-    return FrameBatch(
-        batch.time_ns[part],
-        batch.channel[part],
-        batch.channels,
-        batch.identifier[part],
-        batch.flags[part],
-        batch.length[part],
-        batch.payload[part],
-        None if batch.checksum is None else batch.checksum[part],
-    )
+def _possible(batch: FrameBatch, report: ReadReport) -> FrameBatch:
+    """The frames whose time can be true; readers that know a frame's place in the file drop the others themselves."""
+    if not len(batch) or (batch.time_ns.min() >= 0 and batch.time_ns.max() <= MAX_TIME_NS):
+        return batch
+    true = (batch.time_ns >= 0) & (batch.time_ns <= MAX_TIME_NS)
+    lost = len(batch) - int(np.count_nonzero(true))
+    before = report.frames - len(batch)
+    report.frames -= lost
+    report.drop("impossible_time", f"frame {max(before, 0) + int(np.argmin(true)) + 1} and later", lost)
+    return batch.take(true)
 
 
 def open_log(path: str | Path, *, options: ReadOptions | None = None) -> Log:

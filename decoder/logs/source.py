@@ -9,7 +9,7 @@ import sys
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -34,7 +34,7 @@ class ReadOptions:
     holds ("time", "channel", "identifier", "data", "length", "checksum", "extended", "direction") -> its heading.
     format: name of the reader to use instead of the one found from the content. buffer_bytes: read at a time.
     max_unpacked_bytes, max_spool_bytes: largest unpacked log, and largest that is copied to disk because its format
-    cannot be read front to back.
+    cannot be read front to back. watch: called after each batch with the log's name and its frames so far.
     """
 
     wanted: frozenset[int] | None = None
@@ -43,6 +43,7 @@ class ReadOptions:
     buffer_bytes: int = 2 << 20
     max_unpacked_bytes: int = 1 << 40
     max_spool_bytes: int = 8 << 30
+    watch: Callable[[str, int], None] | None = None
 
 
 class LogStream(io.RawIOBase):

@@ -1,1 +1,1 @@
-"""The web pages."""
+"""The web pages and the HTTP API: upload a log, get the answer. Needs the extra `web`."""

@@ -1,0 +1,203 @@
+"""What the confined process can do: look at a log, check a platform, analyse a recording, compare two."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from signal_defs.errors import DefinitionError, IdlewhyError
+
+if TYPE_CHECKING:
+    from idle_stop.analysis import Analysis
+
+REPORT, FACTS, TRACES = "report.html", "analysis.json", "traces.parquet"
+PLATFORM = "platform"
+
+
+class Progress(Protocol):
+    """Where a task tells how far it is."""
+
+    stage: str
+    frames: int
+    is_reading: bool
+
+    def begin_log(self, number: int) -> None: ...
+
+
+def look(task: dict[str, Any], _work: Path, watch: Progress) -> dict[str, Any]:
+    """Format, time span and frames of a log; of its head alone where the rest has not come yet."""
+    from decoder.logs import open_log
+    from decoder.timeline import LogClock, is_dated
+
+    watch.begin_log(0)
+    (log,) = _names(task["logs"]).values() or ("",)
+    clock = LogClock()
+    try:
+        opened = open_log(task["logs"][0]["path"])
+        for batch in opened.batches():
+            watch.frames += len(batch)
+            watch.is_reading = True
+            clock.follow(batch.time_ns)
+            if task["head_only"]:
+                break
+    except IdlewhyError as error:
+        return {"fault": _renamed(error, task["logs"]).what, "log": log}
+    return {
+        "format": opened.format,
+        "frames": watch.frames,
+        "start_ns": min((one.start for one in clock.segments), default=None),
+        "end_ns": None if task["head_only"] else max((one.end for one in clock.segments), default=None),
+        "absolute": bool(is_dated(clock)),
+        "fault": "" if watch.frames else "The log holds no frame that could be read.",
+    }
+
+
+def check(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
+    """What is wrong or doubtful in an uploaded platform."""
+    from signal_defs.check import check_platform
+
+    watch.stage = "check"
+    folder = _written(task["definition"], work)
+    title = ""
+    try:
+        found = check_platform(folder)
+    except DefinitionError as error:
+        return {
+            "title": title,
+            "findings": [_finding("definition", "error", error.where, error.what, error.mend, folder)],
+        }
+    findings = [
+        _finding(one.code, one.weight, one.place, str(one.what), str(one.mend), folder)
+        for one in found
+        if one.code != "id_and_folder"
+    ]
+    return {"title": title, "findings": findings}
+
+
+def _finding(code: str, weight: str, place: str, what: str, mend: str, folder: Path) -> dict[str, str]:
+    row = {"code": code, "weight": weight, "place": place, "what": what, "mend": mend}
+    return {key: value.replace(f"{folder}{os.sep}", "").replace(str(folder), PLATFORM) for key, value in row.items()}
+
+
+def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
+    """The report, its facts and its traces, written into the work folder; returns what lists show of it."""
+    from reports.analysis_json import analysis_to_json
+    from reports.summary import what_first, what_happened
+    from reports.traces import traces_table
+    from reports.vehicle import vehicle_page
+
+    analysis = _analysis(task["logs"], task, work, watch)
+    watch.stage = "report"
+    page = vehicle_page(analysis, language=task["language"])
+    (work / REPORT).write_text(page, encoding="utf-8")
+    facts = analysis_to_json(analysis)
+    (work / FACTS).write_text(json.dumps(facts, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+    import pyarrow.parquet as pq
+
+    pq.write_table(traces_table(analysis), work / TRACES)
+    from reports.language import Language
+
+    say = Language("en")
+    return {
+        "happened": what_happened(analysis, say),
+        "first": what_first(analysis, say),
+        "platform": analysis.platform.title,
+        "start": facts["recording"]["start"],
+        "end": facts["recording"]["end"],
+        "duration_s": facts["recording"]["duration_s"],
+        "frames": facts["recording"]["frames"],
+        "standstills": len(facts["standstills"]),
+        "refused": sum(one["outcome"] == "refused" for one in facts["standstills"]),
+        "findings": [{key: one[key] for key in ("code", "weight", "title")} for one in facts["findings"]][:50],
+        "soh_percent": (facts["battery"]["soh_percent"] or {}).get("value"),
+        "soc_min": (facts["battery"]["soc_min"] or {}).get("value"),
+        "quiescent_ma": (facts["battery"]["quiescent_ma"] or {}).get("value"),
+        "resistance_mohm": (facts["battery"]["resistance_mohm"] or {}).get("value"),
+    }
+
+
+def compare(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
+    """The page that lays two recordings beside each other."""
+    from reports.compare import compare_page
+
+    before = _analysis(task["before"]["logs"], task["before"], work, watch)
+    after = _analysis(task["after"]["logs"], task["after"], work, watch, len(task["before"]["logs"]))
+    watch.stage = "report"
+    (work / REPORT).write_text(compare_page(before, after, language=task["language"]), encoding="utf-8")
+    return {"happened": "", "first": ""}
+
+
+def _analysis(
+    logs: list[dict[str, str]], task: dict[str, Any], work: Path, watch: Progress, first: int = 0
+) -> Analysis:
+    from decoder.logs import ReadOptions
+    from idle_stop.analysis import analyse as analyse_logs
+
+    definition = task.get("definition")
+    platform = _written(definition, work) if definition else task["platform"]
+    names = _names(logs)
+    before = watch.frames
+    frames_of: dict[str, int] = {}
+
+    def follow(name: str, frames: int) -> None:
+        frames_of[name] = frames
+        watch.frames = before + sum(frames_of.values())
+        watch.is_reading = True
+
+    def progress(stage: str, done: int, _total: int) -> None:
+        if stage in {"estimate", "account", "findings"}:
+            watch.stage = stage
+        else:
+            watch.begin_log(first + done)
+
+    try:
+        analysis = analyse_logs(
+            [one["path"] for one in logs],
+            platform,
+            vehicle=task["vehicle"],
+            progress=progress,
+            options=ReadOptions(watch=follow),
+        )
+    except IdlewhyError as error:
+        raise _renamed(error, logs, Path(platform) if definition else None) from None
+    sources = tuple(replace(one, name=names.get(one.name, one.name)) for one in analysis.recording.sources)
+    return replace(analysis, recording=replace(analysis.recording, sources=sources))
+
+
+def _names(logs: Iterable[dict[str, str]]) -> dict[str, str]:
+    """Name of the file that holds a log -> what the log is called."""
+    return {Path(one["path"]).name: one["name"] for one in logs}
+
+
+def _renamed(error: IdlewhyError, logs: list[dict[str, str]], folder: Path | None = None) -> IdlewhyError:
+    """The error in words that mean something to the person who uploaded: no name of a file on the server."""
+    made = type(error)(error.what) if not hasattr(error, "faults") else DefinitionError(error.what)
+    texts = []
+    for text in (error.what, error.where, error.mend):
+        words = text
+        for one in logs:
+            words = words.replace(one["path"], one["name"]).replace(Path(one["path"]).name, one["name"])
+        if folder is not None:
+            words = words.replace(f"{folder}{os.sep}", "").replace(str(folder), PLATFORM)
+        texts.append(words)
+    made.what, made.where, made.mend = texts
+    return made
+
+
+def _written(definition: dict[str, str], work: Path) -> Path:
+    """The folder of an uploaded platform; its files' names were checked by `idlewhy.web.platforms`."""
+    import base64
+
+    folder = work / PLATFORM
+    folder.mkdir(exist_ok=True)
+    for name, content in definition.items():
+        (folder / name).write_bytes(base64.b64decode(content))
+    return folder
+
+
+Task = Callable[[dict[str, Any], Path, Any], dict[str, Any]]
+TASKS: dict[str, Task] = {"look": look, "check": check, "analysis": analyse, "comparison": compare}

@@ -1,0 +1,48 @@
+"""For those who run the server: is it alive, can it serve, how does it fare."""
+
+from __future__ import annotations
+
+import shutil
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from starlette.responses import JSONResponse, Response
+
+from idlewhy.web.answers import office_of
+from idlewhy.web.guard import Need
+from idlewhy.web.identity import Caller
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/health/live")
+async def live() -> Response:
+    """The process answers."""
+    return JSONResponse({"status": "ok"})
+
+
+@router.get("/health/ready")
+def ready(request: Request) -> Response:
+    """It can take an upload: the database answers, there is room on disk, and it is not stopping."""
+    office = office_of(request)
+    try:
+        office.database.connection().execute("SELECT 1").fetchone()
+        reachable = True
+    except Exception:  # noqa: BLE001  # whatever is wrong with it, it is not ready
+        reachable = False
+    checks = {
+        "database": reachable,
+        "room": shutil.disk_usage(office.settings.folder).free > office.settings.keep_free_bytes,
+        "open": not request.app.state.stopping.is_set(),
+    }
+    fine = all(checks.values())
+    return JSONResponse({"status": "ok" if fine else "unready", "checks": checks}, 200 if fine else 503)
+
+
+@router.get("/metrics")
+def metrics(request: Request, caller: Annotated[Caller, Depends(Need("read"))]) -> Response:
+    """Figures in Prometheus' text format."""
+    del caller
+    office = office_of(request)
+    text = office.metrics.text(office.jobs.counts())
+    return Response(text, media_type="text/plain; version=0.0.4; charset=utf-8")

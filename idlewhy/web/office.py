@@ -1,0 +1,209 @@
+"""Everything one server works with: the store's parts, and what takes several of them."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import Callable
+from typing import Any
+
+from idlewhy.web.database import Database
+from idlewhy.web.identity import Identity
+from idlewhy.web.jobs import Job, Jobs
+from idlewhy.web.logs import tell
+from idlewhy.web.metrics import Metrics
+from idlewhy.web.platforms import Platforms, in_base64, outside
+from idlewhy.web.problems import Problem
+from idlewhy.web.queue import Queue
+from idlewhy.web.results import Results
+from idlewhy.web.run_child import run_child
+from idlewhy.web.settings import Settings
+from idlewhy.web.uploads import Upload, Uploads
+
+_LOOK_S = 60.0
+_CHECK_S = 60.0
+_SIDE_CHILDREN = 2  # looks and checks at once, beside the analyses
+
+
+class Office:
+    """One store, opened."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.database = Database(settings.folder)
+        self.identity = Identity(self.database)
+        self.uploads = Uploads(self.database, settings)
+        self.jobs = Jobs(self.database, settings.max_queue)
+        self.queue = Queue(self.database, self.jobs)
+        self.platforms = Platforms(self.database, settings.max_definition_bytes)
+        self.results = Results(settings.folder)
+        self.metrics = Metrics()
+        self._side = asyncio.Semaphore(_SIDE_CHILDREN)
+        self._looks: set[asyncio.Task[None]] = set()
+        self._nudges: list[Callable[[], None]] = []
+
+    def close(self) -> None:
+        self.database.close()
+
+    def on_nudge(self, act: Callable[[], None]) -> None:
+        """Call `act`, from any thread, whenever the queue has grown."""
+        self._nudges.append(act)
+
+    def nudge(self) -> None:
+        """The queue has grown."""
+        for act in self._nudges:
+            act()
+
+    async def settle(self) -> None:
+        """Stop looking into logs: the server ends."""
+        for one in self._looks:
+            one.cancel()
+        await asyncio.gather(*self._looks, return_exceptions=True)
+
+    # ---- tasks for the confined process
+
+    def task_of(self, job: Job) -> dict[str, Any]:
+        """What the confined process is to do for a job. Raises Problem if something it needs is gone."""
+        if job.kind == "analysis":
+            return {"kind": "analysis", "language": job.language, **self._recording(job), **self._definition(job)}
+        pair = {side: self.jobs.get(one) for side, one in self.jobs.pair_of(job.id).items()}
+        sides = {side: {**self._recording(one), **self._definition(one)} for side, one in pair.items()}
+        logs = [log for side in sides.values() for log in side["logs"]]
+        return {"kind": "comparison", "language": job.language, "logs": logs, **sides}
+
+    def _recording(self, job: Job) -> dict[str, Any]:
+        logs = []
+        for row in self.jobs.logs_of(job.id):
+            path = self.uploads.path_of(row["sha256"])
+            if path is None or not path.is_file():
+                raise Problem("gone", f"The log {row['name']} is no longer here.", "Upload it again.")
+            logs.append({"path": str(path), "name": row["name"]})
+        return {"logs": logs, "vehicle": job.vehicle_name}
+
+    def _definition(self, job: Job) -> dict[str, Any]:
+        part = self.platforms.task_part(job.platform)
+        if "definition" in part:
+            files = self.platforms.files(job.platform.removeprefix("own:"))
+            wrong = outside(files, self.platforms.known())
+            if wrong:
+                raise Problem("invalid", f"{wrong[0]['place']}: {wrong[0]['what']}.", wrong[0]["mend"])
+        return part
+
+    # ---- looking into a log, checking a platform
+
+    def look_soon(self, upload: Upload, *, head_only: bool = False) -> None:
+        """Find out format and time span of an upload in the background."""
+        task = asyncio.create_task(self._look(upload, head_only))
+        self._looks.add(task)
+        task.add_done_callback(self._looks.discard)
+
+    async def _look(self, upload: Upload, head_only: bool) -> None:
+        path = self.uploads.folder / upload.id
+        if upload.sha256 is not None:
+            known = await asyncio.to_thread(self.uploads.path_of, upload.sha256)
+            path = known or path
+        async with self._side:
+            work = self.results.begin()
+            try:
+                task = {"kind": "look", "logs": [{"path": str(path), "name": upload.name}], "head_only": head_only}
+                outcome = await run_child(task, work, self.settings, wall_s=_LOOK_S)
+            except OSError:
+                return
+            finally:
+                self.results.drop_work(work)
+        if outcome.result is not None:
+            await asyncio.to_thread(self.uploads.note_look, upload.id, json.dumps(outcome.result))
+
+    async def check(self, platform_id: str) -> None:
+        """Check an uploaded platform and keep what was found."""
+        files = await asyncio.to_thread(self.platforms.files, platform_id)
+        findings = outside(files, self.platforms.known())
+        if not findings:
+            async with self._side:
+                work = self.results.begin()
+                try:
+                    task = {"kind": "check", "definition": in_base64(files)}
+                    outcome = await run_child(task, work, self.settings, wall_s=_CHECK_S)
+                finally:
+                    self.results.drop_work(work)
+            if outcome.result is not None:
+                findings = outcome.result["findings"]
+            elif outcome.fault is not None:
+                fault = outcome.fault
+                row = {"code": "check", "weight": "error", "place": fault.place, "what": fault.what, "mend": fault.mend}
+                findings = [row]
+        await asyncio.to_thread(self.platforms.note_findings, platform_id, findings)
+
+    # ---- deleting
+
+    def delete_job(self, job: Job) -> None:
+        """Delete a recording or comparison: its results, its logs if nothing else uses them, and what compares it."""
+        db = self.database.connection()
+        comparisons = [row["job"] for row in db.execute("SELECT job FROM compared WHERE recording = ?", (job.id,))]
+        with self.database.change() as change:
+            results = [job.result]
+            for one in {*comparisons} - {job.id}:
+                row = change.execute("DELETE FROM job WHERE id = ? RETURNING result", (one,)).fetchone()
+                results.append(row["result"] if row else None)
+            shas = [row["sha256"] for row in change.execute("SELECT sha256 FROM job_log WHERE job = ?", (job.id,))]
+            change.execute("DELETE FROM job WHERE id = ?", (job.id,))
+            for sha256 in shas:
+                change.execute("DELETE FROM upload WHERE sha256 = ? AND state = 'complete'", (sha256,))
+            change.execute("DELETE FROM vehicle WHERE id NOT IN (SELECT vehicle FROM job WHERE vehicle NOT NULL)")
+        for result in results:
+            self.results.drop(result)
+        self.uploads.sweep()
+        self.database.forget()
+
+    def delete_vehicle(self, vehicle_id: str) -> int:
+        """Delete all recordings of a vehicle; how many."""
+        ids = [
+            row["id"]
+            for row in self.database.connection().execute("SELECT id FROM job WHERE vehicle = ?", (vehicle_id,))
+        ]
+        for one in ids:
+            try:
+                self.delete_job(self.jobs.get(one))
+            except Problem:
+                continue  # a comparison that went with its recording
+        return len(ids)
+
+    def keep_house(self) -> None:
+        """What must be done now and then: dead servers' jobs, retention, what nobody uses."""
+        taken = self.queue.take_back_from_the_dead()
+        if taken:
+            tell("jobs taken back from a dead server", jobs=taken)
+        self._retain()
+        self.uploads.sweep()
+        self.results.sweep(self.database, younger_than_s=600.0)
+
+    def _retain(self) -> None:
+        settings = self.settings
+        if settings.retain_s is not None:
+            before = time.time() - settings.retain_s
+            for row in self._over(
+                "SELECT id FROM job WHERE created < ? AND state NOT IN ('queued', 'running')", before
+            ):
+                self._expire(row)
+        if settings.retain_bytes is not None:
+            rows = self._over(
+                "SELECT id FROM (SELECT job.id, job.state,"
+                " SUM(b.bytes) OVER (ORDER BY job.created DESC, job.id) AS size FROM job JOIN"
+                " (SELECT job, SUM(bytes) AS bytes FROM job_log JOIN log USING (sha256) GROUP BY job) b"
+                " ON b.job = job.id)"
+                " WHERE size > ? AND state NOT IN ('queued', 'running')",
+                settings.retain_bytes,
+            )
+            for row in rows:
+                self._expire(row)
+
+    def _over(self, query: str, bound: float) -> list[str]:
+        return [row["id"] for row in self.database.connection().execute(query, (bound,)).fetchall()]
+
+    def _expire(self, job_id: str) -> None:
+        try:
+            self.delete_job(self.jobs.get(job_id))
+        except Problem:
+            return
+        tell("deleted by retention", job=job_id)

@@ -1,0 +1,88 @@
+"""Pages for people: the reports' clothes, our templates, everything escaped, no hidden signs."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from idlewhy.web import words
+from idlewhy.web.answers import browser_of, office_of
+from reports.plain import plain
+
+
+@lru_cache
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("idlewhy.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=lambda value: plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value,
+    )
+    made.filters.update(
+        size=words.size_words,
+        time=words.time_words,
+        ago=words.ago_words,
+        duration=words.duration_words,
+        stage=words.stage_words,
+    )
+    made.globals.update(states=words.STATES, span=words.span_words)
+    return made
+
+
+@lru_cache
+def asset(name: str) -> tuple[bytes, str] | None:
+    """A file that pages load, and its type; None if there is no such file."""
+    own = files("idlewhy.web").joinpath("static")
+    if name == "idlewhy.css":
+        base = files("reports").joinpath("static/page.css").read_text("utf-8")
+        return (base + own.joinpath("web.css").read_text("utf-8")).encode(), "text/css; charset=utf-8"
+    if name == "idlewhy.js":
+        return own.joinpath("web.js").read_bytes(), "text/javascript; charset=utf-8"
+    if name == "icon.svg":
+        return own.joinpath("icon.svg").read_bytes(), "image/svg+xml"
+    return None
+
+
+@lru_cache
+def version_of(name: str) -> str:
+    """Part of an asset's address, so that a browser never keeps an old one."""
+    found = asset(name)
+    return hashlib.sha256(found[0]).hexdigest()[:12] if found else "none"
+
+
+def show(
+    request: Request,
+    template: str,
+    *,
+    status: int = 200,
+    headers: dict[str, str] | None = None,
+    refresh_s: int = 0,
+    **values: Any,
+) -> Response:
+    """A page from a template. refresh_s: reload it after so many seconds where there is no script."""
+    office = office_of(request)
+    caller = request.scope["state"].get("caller")
+    page = (
+        _environment()
+        .get_template(template)
+        .render(
+            caller=caller,
+            path=request.url.path,
+            form=office.identity.form_token(browser_of(request)),
+            refresh_s=refresh_s,
+            css=version_of("idlewhy.css"),
+            js=version_of("idlewhy.js"),
+            **values,
+        )
+    )
+    return HTMLResponse(page, status, headers)

@@ -1,0 +1,109 @@
+"""Pages for people: the known platforms, and mending one that was uploaded until the check is content."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Depends, Request
+from starlette.datastructures import UploadFile
+from starlette.responses import Response
+
+from idlewhy.web.answers import office_of
+from idlewhy.web.api_platforms import check_owner, checked
+from idlewhy.web.guard import Need
+from idlewhy.web.identity import Caller
+from idlewhy.web.page import show
+from idlewhy.web.pages import CanDelete, CanRead, CanUpload, OwnForm, check_form, see
+from idlewhy.web.platforms import MAX_FILES, TOML
+from idlewhy.web.problems import Problem
+
+router = APIRouter(include_in_schema=False)
+
+
+async def own_files(request: Request, _caller: Annotated[Caller, Depends(Need("upload"))]) -> dict[str, Any]:
+    """The fields and files of a form of ours; files as bytes under "files"."""
+    bound = office_of(request).settings.max_definition_bytes
+    async with request.form(max_files=MAX_FILES, max_fields=20, max_part_size=bound) as form:
+        fields: dict[str, Any] = {name: value for name, value in form.items() if isinstance(value, str)}
+        check_form(request, fields)
+        files: dict[str, bytes] = {}
+        for one in form.getlist("files"):
+            if isinstance(one, UploadFile) and one.filename:
+                name = one.filename.replace("\\", "/").rsplit("/", 1)[-1]
+                files[name] = await one.read()
+    return {**fields, "files": files}
+
+
+OwnFiles = Annotated[dict[str, Any], Depends(own_files)]
+
+
+@router.get("/platforms")
+def platforms(request: Request, caller: CanRead, recording: str = "") -> Response:
+    office = office_of(request)
+    return show(
+        request,
+        "platforms.html.j2",
+        known=office.platforms.known(),
+        own=office.platforms.own(),
+        recording=recording,
+        may_upload=caller.may("upload"),
+    )
+
+
+@router.post("/platforms")
+async def new_platform(request: Request, caller: CanUpload, form: OwnFiles) -> Response:
+    if not form["files"]:
+        raise Problem("invalid", "No file was chosen.", f"Choose {TOML} and the databases that it names.")
+    made = await checked(office_of(request), form["files"], caller)
+    return see(_address(made.id.partition(":")[2], form.get("recording", "")))
+
+
+def _address(platform_id: str, recording: str) -> str:
+    return f"/platforms/{platform_id}" + (f"?{urlencode({'recording': recording})}" if recording else "")
+
+
+@router.get("/platforms/{platform_id}")
+def platform(request: Request, platform_id: str, caller: CanRead, recording: str = "") -> Response:
+    office = office_of(request)
+    found = office.platforms.get(platform_id)
+    files = office.platforms.files(platform_id)
+    return show(
+        request,
+        "platform.html.j2",
+        platform=found,
+        sizes={name: len(content) for name, content in files.items()},
+        toml=files.get(TOML, b"").decode("utf-8-sig", "replace"),
+        recording=recording,
+        may_change=caller.may("upload") and (found.owner == caller.name or caller.may("admin")),
+        may_delete=caller.may("admin"),
+    )
+
+
+@router.post("/platforms/{platform_id}")
+async def change_platform(request: Request, platform_id: str, caller: CanUpload, form: OwnFiles) -> Response:
+    """Take over the text of platform.toml, if it was changed, and files that were added."""
+    office = office_of(request)
+    check_owner(caller, office.platforms.get(platform_id))
+    files: dict[str, bytes] = dict(form["files"])
+    if TOML not in files and "toml" in form:
+        files[TOML] = form["toml"].replace("\r\n", "\n").encode()
+    await checked(office, files, caller, platform_id)
+    return see(_address(platform_id, form.get("recording", "")))
+
+
+@router.post("/platforms/{platform_id}/drop")
+async def drop_file(request: Request, platform_id: str, caller: CanUpload, fields: OwnForm) -> Response:
+    office = office_of(request)
+    check_owner(caller, office.platforms.get(platform_id))
+    office.platforms.drop_file(platform_id, fields.get("name", ""))
+    await office.check(platform_id)
+    return see(_address(platform_id, fields.get("recording", "")))
+
+
+@router.post("/platforms/{platform_id}/delete")
+def delete_platform(request: Request, platform_id: str, caller: CanDelete, fields: OwnForm) -> Response:
+    del caller, fields
+    office = office_of(request)
+    office.platforms.delete(office.platforms.get(platform_id).id)
+    return see("/platforms")

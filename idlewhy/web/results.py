@@ -1,0 +1,100 @@
+"""What an analysis left behind: a folder of its own for each attempt, taken over whole or not at all."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import os
+import shutil
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from idlewhy.web.child_tasks import FACTS, REPORT, TRACES
+from idlewhy.web.database import Database
+from idlewhy.web.names import new_id
+from idlewhy.web.problems import Problem
+
+_KEPT = (REPORT, FACTS, TRACES)
+
+
+class Results:
+    """The folders `results/` (finished) and `work/` (being made) of one store."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder / "results"
+        self.work = folder / "work"
+        for one in (self.folder, self.work):
+            one.mkdir(parents=True, exist_ok=True, mode=0o700)
+
+    def begin(self) -> Path:
+        """An empty folder for one confined process."""
+        made = self.work / new_id()
+        made.mkdir(mode=0o700)
+        return made
+
+    def take(self, work: Path) -> str:
+        """Take over what the process wrote; only plain files with the names agreed on. Returns the result's name."""
+        name = work.name
+        target = self.folder / name
+        target.mkdir(mode=0o700)
+        for one in _KEPT:
+            path = work / one
+            if path.is_file() and not path.is_symlink():
+                with path.open("rb") as file:
+                    os.fsync(file.fileno())
+                path.replace(target / one)
+        self.drop_work(work)
+        return name
+
+    @staticmethod
+    def drop_work(work: Path) -> None:
+        shutil.rmtree(work, ignore_errors=True)
+
+    def path(self, result: str | None, name: str) -> Path:
+        """A file of a result. Raises Problem if it is not there (yet)."""
+        if result is None:
+            raise Problem("not-found", "There is no result yet.", "Wait until the analysis is done.")
+        path = self.folder / result / name
+        if not path.is_file():
+            raise Problem("not-found", "This recording has no such result.")
+        return path
+
+    def facts(self, result: str | None) -> dict[str, Any]:
+        """analysis.json of a result."""
+        facts: dict[str, Any] = json.loads(self.path(result, FACTS).read_bytes())
+        return facts
+
+    def drop(self, result: str | None) -> None:
+        """Delete a result."""
+        if result:
+            shutil.rmtree(self.folder / result, ignore_errors=True)
+
+    def sweep(self, database: Database, younger_than_s: float = 0.0) -> None:
+        """Delete results that no job names: left behind by a server that was killed."""
+        import time
+
+        named = {row["result"] for row in database.connection().execute("SELECT result FROM job WHERE result NOT NULL")}
+        for path in self.folder.iterdir():
+            if path.name not in named and time.time() - path.stat().st_mtime > younger_than_s:
+                shutil.rmtree(path, ignore_errors=True)
+
+
+@lru_cache
+def report_policy() -> str:
+    """The policy under which this version's reports are served: only their own scripts, in an origin of their own.
+
+    `sandbox` without allow-same-origin: whatever might run in a report can reach neither cookies nor this server.
+    """
+    hashes = []
+    for script in sorted(files("reports").joinpath("static").iterdir(), key=lambda one: one.name):
+        if script.name.endswith(".js"):
+            digest = hashlib.sha256(script.read_text("utf-8").encode()).digest()
+            hashes.append(f"'sha256-{base64.b64encode(digest).decode('ascii')}'")
+    return (
+        "sandbox allow-scripts allow-downloads allow-modals; default-src 'none'; "
+        f"script-src {' '.join(hashes)}; style-src 'unsafe-inline'; img-src data:; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )

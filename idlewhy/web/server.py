@@ -1,0 +1,94 @@
+"""Runs the application with uvicorn, after making sure that it is safe to do so."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+from typing import Any
+
+from idlewhy.web.app import Application, create_app
+from idlewhy.web.logs import set_up
+from idlewhy.web.settings import Settings
+from signal_defs.errors import UsageError
+
+_STOP_S = 15
+
+
+def check_safe(settings: Settings, application: Application) -> None:
+    """Beyond this machine nobody is let in without credentials. Raises UsageError."""
+    if settings.trusted_header and not settings.trusted_proxies:
+        raise UsageError(
+            "A header is trusted, but it is not said from which proxy.",
+            mend="Add --trust-proxy ADDRESS; a header that anybody may send is worth nothing.",
+        )
+    if settings.is_loopback or settings.trusted_header or application.office.identity.has_tokens():
+        return
+    raise UsageError(
+        f"{settings.host} can be reached from other machines, and nobody would have to sign in.",
+        mend="Make a token first: idlewhy serve token add NAME --scope admin --store FOLDER; "
+        "or name the header of a proxy that signs people in: --trust-header, --trust-proxy.",
+    )
+
+
+def serve(settings: Settings, *, certificate: Path | None = None, key: Path | None = None, open_at: Any = None) -> None:
+    """Serve until a signal ends it; analyses under way go back into the queue.
+
+    certificate, key: PEM files for https; the key may be in the certificate's file. open_at: called with the address
+    once the server listens. Raises UsageError if it is not safe or the port is taken.
+    """
+    import uvicorn
+
+    set_up()
+    application = create_app(settings)
+    check_safe(settings, application)
+    config = uvicorn.Config(
+        application,
+        host=settings.host,
+        port=settings.port,
+        ssl_certfile=str(certificate) if certificate else None,
+        ssl_keyfile=str(key) if key else None,
+        access_log=False,
+        log_config=None,
+        server_header=False,
+        date_header=True,
+        proxy_headers=False,
+        timeout_keep_alive=20,
+        timeout_graceful_shutdown=_STOP_S,
+        limit_concurrency=2000,
+        h11_max_incomplete_event_size=32_768,
+    )
+    bound = _bind(settings)
+    server = _Server(config, application)
+    if open_at is not None:
+        name = f"[{settings.host}]" if ":" in settings.host else settings.host
+        open_at(f"{'https' if certificate else 'http'}://{name}:{bound.getsockname()[1]}/")
+    server.run(sockets=[bound])
+
+
+def _bind(settings: Settings) -> socket.socket:
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    made = socket.socket(family, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        made.bind((settings.host, settings.port))
+    except OSError as error:
+        made.close()
+        raise UsageError(
+            f"The server cannot listen: {error.strerror}.",
+            where=f"{settings.host}, port {settings.port}",
+            mend="Choose another --port, or end the program that has it.",
+        ) from error
+    made.set_inheritable(False)
+    return made
+
+
+def _Server(config: Any, application: Application) -> Any:  # noqa: N802  # makes one
+    """A uvicorn server whose event streams end as soon as it is told to stop."""
+    import uvicorn
+
+    class Server(uvicorn.Server):
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            application.stop_soon()
+            await super().shutdown(sockets)
+
+    return Server(config)
