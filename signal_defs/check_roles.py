@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from signal_defs.check_finding import CheckFinding
 from signal_defs.check_layouts import raw_limits
 from signal_defs.conditions import signal_of
+from signal_defs.costs import COSTS
 from signal_defs.definition import Definition
 from signal_defs.faults import Faults
 from signal_defs.layout import SignalLayout
@@ -43,11 +44,7 @@ USED_WITHOUT_CONDITION = frozenset(
         "compressor_request",
     }
 )
-MISSED = {
-    "vehicle_speed": "standstills cannot be found, so idle-stop cannot be judged",
-    "engine_speed": "starts and idle-stops are found from the battery alone",
-    "battery_temperature": "cold and warm batteries cannot be told apart",
-}
+TOLD_MISSING = 3  # of `COSTS`, those that a check tells; the rest stands on the platform's page
 
 
 def check_roles(definition: Definition, platform: Platform) -> list[CheckFinding]:
@@ -210,9 +207,9 @@ def _missed(bindings: Mapping[str, Binding], definition: Definition) -> list[Che
             "role_missed",
             "note",
             place_of(definition, "signals"),
-            Text("{role} is not bound: {cost}.", {"role": role, "cost": cost}),
+            Text("{roles} is not bound: {cost}", {"roles": " or ".join(one.any_of), "cost": one.cost}),
             Text("Bind it, if a bus carries it."),
         )
-        for role, cost in MISSED.items()
-        if role not in bindings
+        for one in COSTS[:TOLD_MISSING]
+        if not set(one.any_of) & set(bindings)
     ]

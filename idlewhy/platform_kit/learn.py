@@ -43,5 +43,6 @@ def learn_rules(
         raise LogError("None of the logs can be used.", mend="\n".join(remarks))
     proposal = propose(analyses)
     remarks += [str(sentence) for sentence in proposal.rules.wrong]
-    head = f"# From {len(analyses)} recordings, platform {known.id}, definition {known.sha256[:12]}.\n"
+    count = f"{len(analyses)} recording{'s' if len(analyses) > 1 else ''}"
+    head = f"# From {count}, platform {known.id}, definition {known.sha256[:12]}.\n"
     return Learned(head + proposal.toml, tuple(remarks))
