@@ -84,11 +84,11 @@ def priors(capacity_nominal: float) -> tuple[FloatArray, FloatArray]:
     """Mean and standard deviation of each unknown, (COUNTED,) twice, in the order of the constants above.
 
     Start: anything, rather full. Per Ah: 90 % of the rated capacity, give or take 30 %. Offset: 40 mA. Drift: 10 mA
-    in 10 K. Self-discharge: 2 % a month, up to 7 %. Gassing: the typical, up to several times. Loss: half a per cent.
+    in 10 K. Self-discharge: 1.5 % a month, up to 7 %. Gassing: the typical, up to several times. Loss: half a per cent.
     """
     per_ah = 100.0 / (0.9 * capacity_nominal)
-    mean = np.array([75.0, per_ah, 0.0, 0.0, 0.07, per_ah, 0.005 * per_ah])
-    spread = np.array([25.0, 0.3 * per_ah, 0.04 * per_ah, 0.01 * per_ah, 0.08, 4.0 * per_ah, 0.02 * per_ah])
+    mean = np.array([75.0, per_ah, 0.0, 0.0, 0.05, per_ah, 0.005 * per_ah])
+    spread = np.array([25.0, 0.3 * per_ah, 0.04 * per_ah, 0.01 * per_ah, 0.1, 4.0 * per_ah, 0.02 * per_ah])
     return mean, spread
 
 
