@@ -36,8 +36,11 @@ def shown_words() -> Iterator[str]:
 
 
 def translator_sees() -> dict[str, str]:
-    """Everything in this stage."""
-    return {**messages(Path(str(files("reports")))), **dict.fromkeys(shown_words(), "theme.py")}
+    """Everything in this stage, and what platforms lack."""
+    from signal_defs.costs import COSTS
+
+    costs = dict.fromkeys((one.cost.template for one in COSTS), "costs.py")
+    return {**messages(Path(str(files("reports")))), **dict.fromkeys(shown_words(), "theme.py"), **costs}
 
 
 def _python(tree: ast.AST) -> Iterator[str]:
