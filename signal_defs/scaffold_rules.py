@@ -17,7 +17,7 @@ _EXAMPLES: tuple[tuple[str, str, str, str, tuple[str, ...], str], ...] = (
     ("battery not too hot", "electrical", "battery_temperature", "at_most = 60.0", (), LISTS),
     ("battery voltage", "electrical", "battery_voltage", "at_least = 11.0", ('applies_to = "restart"',), LISTS),
     ("sensor has learned the battery", "electrical", "battery_sensor_reset", "is = false", (), LISTS),
-    ("charging system", "fault", "charging_fault", "is = false", ('applies_to = "both"',), COMMON),
+    ("charging system in order", "fault", "charging_fault", "is = false", ('applies_to = "both"',), COMMON),
     ("coolant warm", "engine", "coolant_temperature", "at_least = 46.0", (), LISTS),
     ("coolant not too hot", "engine", "coolant_temperature", "at_most = 115.0", ('applies_to = "both"',), LISTS),
     ("no filter regeneration", "engine", "particle_filter_regeneration", "is = false", (), LISTS),
@@ -28,10 +28,10 @@ _EXAMPLES: tuple[tuple[str, str, str, str, tuple[str, ...], str], ...] = (
     ("steering nearly straight", "safety", "steering_angle", "at_most = 180.0", (), COMMON),
     ("not steep", "safety", "slope", "at_most = 12.0", (), COMMON),
     ("no trailer", "safety", "trailer_connected", "is = false", (), LISTS),
-    ("defrost off", "comfort", "defrost_on", "is = false", (), LISTS),
+    ("front defrost off", "comfort", "defrost_on", "is = false", (), LISTS),
     ("not too cold outside", "comfort", "ambient_temperature", "at_least = -10.0", (), LISTS),
     ("not too hot outside", "comfort", "ambient_temperature", "at_most = 35.0", (), LISTS),
-    ("switch", "driver", "idle_stop_switched_off", "is = false", (), LISTS),
+    ("idle-stop switched on", "driver", "idle_stop_switched_off", "is = false", (), LISTS),
 )
 
 

@@ -27,7 +27,7 @@ def comfort_load(facts: Facts) -> Finding | None:
         return None
     names = Counter(standstill.reasons[0].condition for standstill in alone)
     lines = [
-        Text("{n} times nothing but {condition} was in the way.", {"n": count, "condition": name})
+        Text("{n} times nothing but “{condition}” was in the way.", {"n": count, "condition": name})
         for name, count in names.most_common(3)
     ]
     ended = [standstill for standstill in alone if standstill.outcome == "cut_short"]
@@ -90,7 +90,7 @@ def single_blocker(facts: Facts) -> Finding | None:
     reason = blocked[0].reasons[0]
     lines = [
         Text(
-            "In {n} of {all} refused standstills {condition} alone was not met.",
+            "In {n} of {all} refused standstills “{condition}” alone was not met.",
             {"n": count, "all": len(facts.refused), "condition": name},
         )
     ]

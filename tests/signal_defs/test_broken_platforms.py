@@ -66,7 +66,7 @@ ONE_FAULT = {
     "threshold of a flag": (
         (("is = true", "at_least = 1"),),
         "at_least = 1\n",
-        '[[idle_stop.condition]] "seat belt" at_least',
+        '[[idle_stop.condition]] "driver\'s belt latched" at_least',
         "driver_belt_latched is a flag, at_least = 1 does not fit",
         "Write is = true or is = false.",
     ),
@@ -99,10 +99,10 @@ ONE_FAULT = {
         "Did you mean Latched?",
     ),
     "condition named twice": (
-        (('name = "blower"', 'name = "front defrost"'),),
-        'name = "front defrost"\ngroup = "comfort"\nrole = "blower_level"',
-        '[[idle_stop.condition]] "front defrost" name',
-        "a second condition is called 'front defrost'",
+        (('name = "blower not high"', 'name = "front defrost off"'),),
+        'name = "front defrost off"\ngroup = "comfort"\nrole = "blower_level"',
+        '[[idle_stop.condition]] "front defrost off" name',
+        "a second condition is called 'front defrost off'",
         "Line {first} has the first; rename one of them.",
     ),
     "unit of another kind": (
@@ -159,7 +159,7 @@ def test_one_fault_gives_one_message_that_says_where_what_and_how_to_mend(case: 
     (fault,) = raised.value.faults
     assert fault.where == f"{folder / 'platform.toml'}, line {line}, {key}"
     assert fault.what == what.format(folder=folder)
-    first = text.count("\n", 0, text.find('name = "front defrost"')) + 1
+    first = text.count("\n", 0, text.find('name = "front defrost off"')) + 1
     assert fault.mend == mend.replace("{first}", str(first))
     assert raised.value.exit_code == 4
 

@@ -29,7 +29,7 @@ name = "state of charge"
 at_least = 72.0
 
 [[idle_stop.condition]]
-name = "seat belt"
+name = "driver's belt latched"
 is = false
 
 [[idle_stop.condition]]
@@ -66,7 +66,7 @@ def test_a_child_changes_tables_key_by_key_and_conditions_by_name(tmp_path: Path
     assert [c.name for c in child.idle_stop.conditions] == [*(c.name for c in parent.idle_stop.conditions), "odometer"]
     assert ours["state of charge"].at_least == 72.0
     assert ours["state of charge"].hysteresis == 3.0
-    assert ours["seat belt"].equals is False
+    assert ours["driver's belt latched"].equals is False
 
 
 def test_another_threshold_replaces_the_parent_s(tmp_path: Path) -> None:
