@@ -4,7 +4,7 @@ VENV ?= .venv
 BIN = $(VENV)/bin
 INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test lint types check bench clean
+.PHONY: demo test lint types check bench validate clean
 
 demo: $(VENV)/.core
 	$(BIN)/idlewhy demo --out demo-out
@@ -24,6 +24,10 @@ check: test lint types
 bench: $(VENV)/.dev
 	$(BIN)/python -m benchmarks
 
+# The estimator against truths from a porous-electrode model; the truths are kept in the user's cache folder.
+validate: $(VENV)/.validate
+	$(BIN)/python -m benchmarks.validation
+
 # Debian keeps the module that makes environments in a package of its own.
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV) || { apt-get update -q && apt-get install -y -q python3-venv && $(PYTHON) -m venv --clear $(VENV); }
@@ -34,6 +38,10 @@ $(VENV)/.core: pyproject.toml constraints.txt | $(VENV)/bin/python
 
 $(VENV)/.dev: pyproject.toml constraints.txt | $(VENV)/bin/python
 	$(INSTALL) --editable '.[dev]'
+	touch $@
+
+$(VENV)/.validate: pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(INSTALL) --editable '.[validate]'
 	touch $@
 
 # The browser tests drive the distribution's Chromium.

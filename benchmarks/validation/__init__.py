@@ -1,0 +1,1 @@
+"""Truths from a porous-electrode model, the sensor's errors put on them, and the estimator held against them."""

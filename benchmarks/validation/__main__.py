@@ -1,0 +1,74 @@
+"""`python -m benchmarks.validation`: make the truths, put a sensor's errors on them, estimate, print the table.
+
+Truths are kept in the user's cache folder (--cache names another) and made anew only if missing; making all takes about
+a quarter of an hour of one core. Nothing else is written unless --fixtures asks for the small ones of the tests.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+from benchmarks.validation.measures import run, see
+from benchmarks.validation.scenarios import SCENARIOS, Scenario, make_truth
+from benchmarks.validation.sensor import every_sign
+from benchmarks.validation.table import Result, charge_table, health_table
+from benchmarks.validation.truth import VERSION, Truth, load_truth, save_truth
+
+FIXTURES = ("agm-mixed", "agm-unknown-start", "flooded-deep", "agm-faded-60")
+
+
+def main() -> None:
+    import platformdirs
+
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.validation", description=__doc__)
+    default = Path(platformdirs.user_cache_dir("idlewhy")) / "truths"
+    parser.add_argument("--cache", type=Path, default=default, help="folder of the truths made before")
+    parser.add_argument("--only", nargs="*", help="names of truths; all if not given")
+    parser.add_argument("--seeds", type=int, default=8, help="how many of the eight sets of sensor errors")
+    parser.add_argument("--fixtures", type=Path, help="write the tests' truths into this folder, and no table")
+    options = parser.parse_args()
+    if options.fixtures:
+        for scenario in SCENARIOS:
+            if scenario.name in FIXTURES:
+                save_truth(_truth(scenario, options.cache), options.fixtures / f"{scenario.name}.npz")
+        return
+    chosen = [scenario for scenario in SCENARIOS if not options.only or scenario.name in options.only]
+    own, by_type = [], []
+    for scenario in chosen:
+        truth = _truth(scenario, options.cache)
+        begin = time.process_time()
+        seen = [see(truth, errors) for errors in every_sign()[: options.seeds]]
+        own.append(Result(scenario, truth, tuple(run(one) for one in seen)))
+        by_type.append(Result(scenario, truth, tuple(run(one, own_curve=False) for one in seen)))
+        print(f"{scenario.name}: estimated in {time.process_time() - begin:.0f} s CPU", file=sys.stderr)
+    print("Charge [points], with the battery's own open-circuit curve\n")
+    print(charge_table(own))
+    print("\nHealth, with the battery's own curve\n")
+    print(health_table(own))
+    print("\nCharge [points], with the battery type's curve (no goals but the band's)\n")
+    print(charge_table([Result(_without_goal(one.scenario), one.truth, one.runs) for one in by_type]))
+    print("\nHealth, with the battery type's curve\n")
+    print(health_table(by_type))
+
+
+def _without_goal(scenario: Scenario) -> Scenario:
+    from dataclasses import replace
+
+    return replace(scenario, goal=None)
+
+
+def _truth(scenario: Scenario, cache: Path) -> Truth:
+    """From the cache, or made and put there."""
+    path = cache / f"{scenario.name}-v{VERSION}.npz"
+    if not path.exists():
+        begin = time.process_time()
+        save_truth(make_truth(scenario), path)
+        print(f"{scenario.name}: made in {time.process_time() - begin:.0f} s CPU", file=sys.stderr)
+    return load_truth(path)
+
+
+if __name__ == "__main__":
+    main()
