@@ -1,4 +1,4 @@
-"""`python -m benchmarks.month_of_a_battery`: what an estimate costs for a month of a vehicle at ten samples a second."""
+"""`python -m benchmarks.month_of_a_battery`: the cost of estimating a month of one vehicle at ten samples a second."""
 
 from __future__ import annotations
 
