@@ -52,12 +52,10 @@ def _temperature(facts: Facts, code: str, *, cold: bool) -> Finding | None:
         lines.append(Text("Afterwards {n} stops went through.", {"n": len(later)}))
     against: list[Text] = []
     air = facts.trace("ambient_temperature")
-    if worst.role == "battery_temperature" and air is not None:
-        apart = _soak_apart_k(facts)
-        if abs(apart) <= SOAK_APART_K:
-            lines.append(Text("The air outside was at {t:.0f} °C, which fits.", {"t": middle(air.value)}))
-    unlike = worst.role == "battery_temperature" and abs(_soak_apart_k(facts)) > SOAK_APART_K
-    if unlike or _is_stuck(facts, worst.role):
+    apart = abs(_soak_apart_k(facts)) if worst.role == "battery_temperature" else float("nan")
+    if air is not None and apart <= SOAK_APART_K:
+        lines.append(Text("The air outside was at {t:.0f} °C, which fits.", {"t": middle(air.value)}))
+    elif apart > SOAK_APART_K or _is_stuck(facts, worst.role):
         against.append(Text("That thermometer never moved, or does not fit the air after a rest: it may be broken."))
     hot_engine = not cold and any(r.role == "coolant_temperature" and float(r.value) > HOT_COOLANT_C for r in reasons)
     return finding(code, "check" if against or hot_engine else "note", lines, against)
