@@ -96,9 +96,13 @@ def fleet_of_store(store: Store, *, vehicle: str | None = None) -> FleetData:
 
 def fleet_of_analyses(analyses: Iterable[Analysis]) -> FleetData:
     """The same without a store, from analyses in memory."""
+    return fleet_of_rows(fact_rows(analysis) for analysis in analyses)
+
+
+def fleet_of_rows(recordings: Iterable[Mapping[str, list[dict[str, Any]]]]) -> FleetData:
+    """The same from the rows that `fleet.facts.fact_rows` made of each recording."""
     rows: dict[str, list[dict[str, Any]]] = {name: [] for name in _NEEDED}
-    for analysis in analyses:
-        made = fact_rows(analysis)
+    for made in recordings:
         for name in _NEEDED:
             rows[name] += made[name]
     frames = {

@@ -14,7 +14,7 @@ from signal_defs.errors import DefinitionError, IdlewhyError
 if TYPE_CHECKING:
     from idle_stop.analysis import Analysis
 
-REPORT, FACTS, TRACES = "report.html", "analysis.json", "traces.parquet"
+REPORT, FACTS, TRACES, FLEET = "report.html", "analysis.json", "traces.parquet", "fleet.json"
 PLATFORM = "platform"
 
 
@@ -99,6 +99,9 @@ def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]
     import pyarrow.parquet as pq
 
     pq.write_table(traces_table(analysis), work / TRACES)
+    from fleet.facts import fact_rows
+
+    (work / FLEET).write_text(json.dumps(fact_rows(analysis, keep_names=False)), encoding="utf-8")
     from reports.language import Language
 
     say = Language("en")
@@ -129,6 +132,18 @@ def compare(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]
     watch.stage = "report"
     (work / REPORT).write_text(compare_page(before, after, language=task["language"]), encoding="utf-8")
     return {"happened": "", "first": ""}
+
+
+def fleet(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
+    """The page over all vehicles, from what each analysis left of itself."""
+    from fleet.fleet_data import fleet_of_rows
+    from reports.fleet import fleet_page
+
+    watch.stage = "report"
+    rows = (json.loads(Path(path).read_bytes()) for path in task["reads"])
+    page = fleet_page(fleet_of_rows(rows), links=task["links"], language=task["language"])
+    (work / REPORT).write_text(page, encoding="utf-8")
+    return {}
 
 
 def _analysis(
@@ -200,4 +215,4 @@ def _written(definition: dict[str, str], work: Path) -> Path:
 
 
 Task = Callable[[dict[str, Any], Path, Any], dict[str, Any]]
-TASKS: dict[str, Task] = {"look": look, "check": check, "analysis": analyse, "comparison": compare}
+TASKS: dict[str, Task] = {"look": look, "check": check, "analysis": analyse, "comparison": compare, "fleet": fleet}

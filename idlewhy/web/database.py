@@ -17,7 +17,7 @@ FILE = "idlewhy-web.sqlite"
 _TABLES = """
 CREATE TABLE log (
   sha256 TEXT PRIMARY KEY, place TEXT NOT NULL, name TEXT NOT NULL, bytes INTEGER NOT NULL, created REAL NOT NULL,
-  format TEXT, start_ns INTEGER, end_ns INTEGER, absolute INTEGER, frames INTEGER, fault TEXT
+  look TEXT
 );
 CREATE TABLE upload (
   id TEXT PRIMARY KEY, owner TEXT NOT NULL, name TEXT NOT NULL, bytes INTEGER, state TEXT NOT NULL,

@@ -55,6 +55,23 @@ class Job:
         return self.state not in {"queued", "running"}
 
 
+_NO_SUMMARY: dict[str, Any] = {
+    "happened": "",
+    "first": "",
+    "platform": "",
+    "start": None,
+    "end": None,
+    "duration_s": None,
+    "frames": 0,
+    "standstills": 0,
+    "refused": 0,
+    "findings": [],
+    "soh_percent": None,
+    "soc_min": None,
+    "quiescent_ma": None,
+    "resistance_mohm": None,
+}
+
 _SELECT = """
 SELECT job.*, COALESCE(vehicle.name, '') AS vehicle_name,
   CASE WHEN job.state = 'queued' THEN
@@ -101,11 +118,11 @@ class Jobs:
         return {row["state"]: row["n"] for row in rows}
 
     def logs_of(self, job_id: str) -> list[Row]:
-        """The logs of a recording in the order they were named: sha256, name, bytes, format and time span."""
+        """The logs of a recording in the order they were named: sha256, name, bytes, look."""
         return (
             self._database.connection()
             .execute(
-                "SELECT job_log.name, job_log.sha256, log.bytes, log.place, log.format, log.start_ns, log.end_ns"
+                "SELECT job_log.name, job_log.sha256, log.bytes, log.look"
                 " FROM job_log LEFT JOIN log USING (sha256) WHERE job = ? ORDER BY job_log.place",
                 (job_id,),
             )
@@ -136,6 +153,17 @@ class Jobs:
         if row is None:
             raise Problem("not-found", "There is no such vehicle; its recordings may have been deleted.")
         return row
+
+    def results(self) -> list[Row]:
+        """Of every recording that is done: vehicle, its name, result."""
+        return (
+            self._database.connection()
+            .execute(
+                "SELECT job.vehicle, vehicle.name, job.result FROM job JOIN vehicle ON vehicle.id = job.vehicle"
+                " WHERE job.kind = 'analysis' AND job.result NOT NULL ORDER BY job.created"
+            )
+            .fetchall()
+        )
 
     # ---- putting in
 
@@ -253,7 +281,7 @@ def _job(row: Row) -> Job:
         place=row["place"],
         mend=row["mend"],
         fault=row["fault"],
-        summary=json.loads(row["summary"]) if row["summary"] else {},
+        summary={**_NO_SUMMARY, **(json.loads(row["summary"]) if row["summary"] else {})},
         policy=row["policy"] or "",
         result=row["result"],
     )

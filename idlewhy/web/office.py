@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import json
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
+from idlewhy.web.child_tasks import FLEET, REPORT
 from idlewhy.web.database import Database
 from idlewhy.web.identity import Identity
 from idlewhy.web.jobs import Job, Jobs
@@ -23,6 +26,7 @@ from idlewhy.web.uploads import Upload, Uploads
 
 _LOOK_S = 60.0
 _CHECK_S = 60.0
+_FLEET_S = 300.0
 _SIDE_CHILDREN = 2  # looks and checks at once, beside the analyses
 
 
@@ -40,6 +44,7 @@ class Office:
         self.results = Results(settings.folder)
         self.metrics = Metrics()
         self._side = asyncio.Semaphore(_SIDE_CHILDREN)
+        self._fleet = asyncio.Lock()
         self._looks: set[asyncio.Task[None]] = set()
         self._nudges: list[Callable[[], None]] = []
 
@@ -94,6 +99,8 @@ class Office:
 
     def look_soon(self, upload: Upload, *, head_only: bool = False) -> None:
         """Find out format and time span of an upload in the background."""
+        if upload.state == "complete" and upload.look:
+            return  # the same log was looked into before
         task = asyncio.create_task(self._look(upload, head_only))
         self._looks.add(task)
         task.add_done_callback(self._looks.discard)
@@ -113,7 +120,8 @@ class Office:
             finally:
                 self.results.drop_work(work)
         if outcome.result is not None:
-            await asyncio.to_thread(self.uploads.note_look, upload.id, json.dumps(outcome.result))
+            seen = json.dumps(outcome.result)
+            await asyncio.to_thread(self.uploads.note_look, upload.id, seen, head_only=head_only)
 
     async def check(self, platform_id: str) -> None:
         """Check an uploaded platform and keep what was found."""
@@ -135,6 +143,35 @@ class Office:
                 findings = [row]
         await asyncio.to_thread(self.platforms.note_findings, platform_id, findings)
 
+    # ---- the fleet
+
+    async def fleet_report(self) -> Path:
+        """The page over all vehicles, made anew if a recording came or went. Raises Problem if there is none."""
+        rows = await asyncio.to_thread(self.jobs.results)
+        paths = [str(path) for row in rows if (path := self.results.folder / row["result"] / FLEET).is_file()]
+        if not paths:
+            raise Problem("not-found", "There is no recording yet.", "Upload the first log.")
+        name = hashlib.sha256("\n".join(paths).encode()).hexdigest()[:32]
+        async with self._fleet:
+            kept = self.results.fleet / f"{name}.html"
+            if not kept.is_file():
+                await self._make_fleet(kept, paths, {row["name"]: f"/vehicles/{row['vehicle']}" for row in rows})
+        return kept
+
+    async def _make_fleet(self, target: Path, paths: list[str], links: dict[str, str]) -> None:
+        work = self.results.begin()
+        try:
+            task = {"kind": "fleet", "reads": paths, "links": links, "language": "en"}
+            async with self._side:
+                outcome = await run_child(task, work, self.settings, wall_s=_FLEET_S)
+            if outcome.fault is not None or not (work / REPORT).is_file():
+                fault = outcome.fault
+                raise Problem("defect", f"The fleet report could not be made: {fault.what if fault else 'no answer'}")
+            self.results.drop_fleet()
+            (work / REPORT).replace(target)
+        finally:
+            self.results.drop_work(work)
+
     # ---- deleting
 
     def delete_job(self, job: Job) -> None:
@@ -153,6 +190,7 @@ class Office:
             change.execute("DELETE FROM vehicle WHERE id NOT IN (SELECT vehicle FROM job WHERE vehicle NOT NULL)")
         for result in results:
             self.results.drop(result)
+        self.results.drop_fleet()
         self.uploads.sweep()
         self.database.forget()
 

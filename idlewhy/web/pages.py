@@ -16,9 +16,11 @@ from idlewhy.web.form_upload import FormUpload
 from idlewhy.web.guard import Need
 from idlewhy.web.identity import SESSION_S, Caller
 from idlewhy.web.jobs import Job
+from idlewhy.web.models import looked
 from idlewhy.web.office import Office
 from idlewhy.web.page import asset, show
 from idlewhy.web.problems import Problem
+from idlewhy.web.results import report_policy
 from idlewhy.web.submit import checked_language, make_recording
 
 router = APIRouter(include_in_schema=False)
@@ -109,7 +111,7 @@ def recording(request: Request, job_id: str, caller: CanRead) -> Response:
         "recording.html.j2",
         refresh_s=0 if job.is_over else REFRESH_S,
         job=job,
-        logs=office.jobs.logs_of(job.id),
+        logs=[(row, looked(row["look"])) for row in office.jobs.logs_of(job.id)],
         title=office.platforms.title_of(job.platform),
         known=office.platforms.known(),
         own=office.platforms.own(),
@@ -205,6 +207,22 @@ def vehicle(request: Request, vehicle_id: str, caller: CanRead) -> Response:
         comparisons=office.jobs.latest(vehicle=vehicle_id, kind="comparison", limit=50),
         may_upload=caller.may("upload"),
         may_delete=caller.may("admin"),
+    )
+
+
+@router.get("/fleet")
+def fleet(request: Request, caller: CanRead) -> Response:
+    del caller
+    rows = office_of(request).jobs.results()
+    return show(request, "fleet.html.j2", recordings=len(rows), vehicles=len({row["vehicle"] for row in rows}))
+
+
+@router.get("/fleet/report")
+async def fleet_report(request: Request, caller: CanRead) -> Response:
+    del caller
+    path = await office_of(request).fleet_report()
+    return FileResponse(
+        path, media_type="text/html; charset=utf-8", headers={"content-security-policy": report_policy()}
     )
 
 

@@ -12,21 +12,22 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from idlewhy.web.child_tasks import FACTS, REPORT, TRACES
+from idlewhy.web.child_tasks import FACTS, FLEET, REPORT, TRACES
 from idlewhy.web.database import Database
 from idlewhy.web.names import new_id
 from idlewhy.web.problems import Problem
 
-_KEPT = (REPORT, FACTS, TRACES)
+_KEPT = (REPORT, FACTS, TRACES, FLEET)
 
 
 class Results:
-    """The folders `results/` (finished) and `work/` (being made) of one store."""
+    """The folders `results/` (finished), `work/` (being made) and `fleet/` (over all vehicles) of one store."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder / "results"
         self.work = folder / "work"
-        for one in (self.folder, self.work):
+        self.fleet = folder / "fleet"
+        for one in (self.folder, self.work, self.fleet):
             one.mkdir(parents=True, exist_ok=True, mode=0o700)
 
     def begin(self) -> Path:
@@ -71,6 +72,11 @@ class Results:
         """Delete a result."""
         if result:
             shutil.rmtree(self.folder / result, ignore_errors=True)
+
+    def drop_fleet(self) -> None:
+        """Delete what was written about all vehicles together."""
+        for path in self.fleet.iterdir():
+            path.unlink(missing_ok=True)
 
     def sweep(self, database: Database, younger_than_s: float = 0.0) -> None:
         """Delete results that no job names: left behind by a server that was killed."""

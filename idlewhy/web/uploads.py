@@ -199,15 +199,15 @@ class Uploads:
             os.fsync(writing._handle)  # noqa: SLF001  # its maker
             sha256 = writing._running.digest.hexdigest()  # noqa: SLF001
         with self._database.change() as db:
-            here = db.execute("SELECT place FROM log WHERE sha256 = ?", (sha256,)).fetchone()
+            here = db.execute("SELECT place, look FROM log WHERE sha256 = ?", (sha256,)).fetchone()
             if here is None:
                 db.execute(
                     "INSERT INTO log (sha256, place, name, bytes, created) VALUES (?, ?, ?, ?, ?)",
                     (sha256, upload.id, upload.name, size, time.time()),
                 )
             db.execute(
-                "UPDATE upload SET state = 'complete', bytes = ?, sha256 = ?, known = ? WHERE id = ?",
-                (size, sha256, here is not None, upload.id),
+                "UPDATE upload SET state = 'complete', bytes = ?, sha256 = ?, known = ?, look = ? WHERE id = ?",
+                (size, sha256, here is not None, here["look"] if here else None, upload.id),
             )
         if here is not None and here["place"] != upload.id:
             (self.folder / upload.id).unlink(missing_ok=True)
@@ -224,10 +224,16 @@ class Uploads:
             db.execute("UPDATE upload SET bytes = ? WHERE id = ?", (size, upload.id))
         return self.get(upload.id, None)
 
-    def note_look(self, upload_id: str, look: str) -> None:
-        """Keep what was seen in the log."""
+    def note_look(self, upload_id: str, look: str, *, head_only: bool) -> None:
+        """Keep what was seen in the log. head_only: in its first part; of no interest once all of it is here."""
         with self._database.change() as db:
+            if head_only:
+                db.execute("UPDATE upload SET look = ? WHERE id = ? AND state = 'receiving'", (look, upload_id))
+                return
             db.execute("UPDATE upload SET look = ? WHERE id = ?", (look, upload_id))
+            db.execute(
+                "UPDATE log SET look = ? WHERE sha256 = (SELECT sha256 FROM upload WHERE id = ?)", (look, upload_id)
+            )
 
     def delete(self, upload: Upload) -> None:
         """Forget an upload; a log that a recording uses stays."""

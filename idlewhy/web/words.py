@@ -46,9 +46,10 @@ def size_words(size: float | None) -> str:
         return "unknown"
     for unit in ("bytes", "kB", "MB", "GB"):
         if size < 1000 or unit == "GB":
-            return f"{size:.0f} {unit}" if unit in {"bytes", "kB"} or size >= 100 else f"{size:.1f} {unit}"
+            whole = unit in {"bytes", "kB"} or size >= 100 or size == round(size)
+            return f"{size:.0f} {unit}" if whole else f"{size:.1f} {unit}"
         size /= 1000
-    raise AssertionError
+    raise AssertionError(size)
 
 
 def time_words(seconds: float | None) -> str:
