@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 
 from decoder.frames import FrameBatch
-from idlewhy.demo.make import write_log
 from signal_defs.databases import read_database
 from signal_defs.platform import Battery, Binding, Bus, Platform
 from signal_defs.roles import ROLES
@@ -81,6 +80,8 @@ def make_frames(frames: int, seed: int = 1) -> FrameBatch:
 
 def write_logs(folder: Path, frames: FrameBatch, suffixes: tuple[str, ...], python_can_frames: int) -> dict[str, Path]:
     """One log a suffix: candump, ASC, BLF and MF4 whole, .trc and .csv by python-can with fewer frames."""
+    from idlewhy.demo.make import write_log
+
     paths = {}
     for suffix in suffixes:
         path = folder / f"busy{suffix}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntFlag
 from typing import ClassVar
 
@@ -56,6 +56,19 @@ class FrameBatch:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    def take(self, chosen: BoolArray | Int64Array | slice) -> FrameBatch:
+        """The chosen rows."""
+        return replace(
+            self,
+            time_ns=self.time_ns[chosen],
+            channel=self.channel[chosen],
+            identifier=self.identifier[chosen],
+            flags=self.flags[chosen],
+            length=self.length[chosen],
+            payload=self.payload[chosen],
+            checksum=None if self.checksum is None else self.checksum[chosen],
+        )
 
 
 @dataclass(frozen=True, slots=True)

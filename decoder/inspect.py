@@ -14,7 +14,7 @@ from decoder.keys import OVERFLOW, KeyTable
 from decoder.lin import CLASSIC, ENHANCED, NEITHER, checksum_verdicts
 from decoder.logs import ReadOptions, open_log
 from decoder.recording import Gap
-from decoder.route import frame_keys, key_parts, kinds_of, take_rows, with_channels
+from decoder.route import frame_keys, key_parts, kinds_of, with_channels
 from decoder.timeline import LogClock, is_dated, place
 from signal_defs.errors import UsageError
 
@@ -120,8 +120,8 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
         frames += len(batch)
         no_data = (batch.flags & NOT_DATA) != 0
         if no_data.any():
-            _count_errors(take_rows(batch, no_data), errors)
-            batch = take_rows(batch, ~no_data)  # noqa: PLW2901  # from here on only data frames count
+            _count_errors(batch.take(no_data), errors)
+            batch = batch.take(~no_data)  # noqa: PLW2901  # from here on only data frames count
         clock.follow(batch.time_ns)
         tally.add(batch)
     line = place([clock])
@@ -183,7 +183,7 @@ class _Tally:
         beyond = number == OVERFLOW
         if beyond.any():
             self.overflow += int(beyond.sum())
-            batch, number = take_rows(batch, ~beyond), number[~beyond]
+            batch, number = batch.take(~beyond), number[~beyond]
         if not len(batch):
             return
         order = np.argsort(number.astype(np.uint16), kind="stable")

@@ -15,7 +15,7 @@ from decoder.gather import gather
 from decoder.logs import ReadOptions, open_log
 from decoder.merge import Merged, merge
 from decoder.recording import Faults, Recording, Source
-from decoder.route import UNKNOWN, MessageIndex, Routed, Router, take_rows
+from decoder.route import UNKNOWN, MessageIndex, Routed, Router
 from decoder.timeline import Line, LogClock, Part, is_dated, place
 from signal_defs.errors import LogError, UsageError
 from signal_defs.platform import Platform
@@ -85,7 +85,7 @@ def read_routed(log: ReadLog, batches: Iterable[FrameBatch]) -> Iterator[tuple[R
         wild = log.clock.outliers(batch.time_ns)
         if wild is not None:
             log.bad_times += int(wild.sum())
-        routed = log.router.route(batch if wild is None else take_rows(batch, ~wild))
+        routed = log.router.route(batch if wild is None else batch.take(~wild))
         yield routed, log.clock.follow(routed.batch.time_ns)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.channels import ChannelCount, assign_channels, plain_name
-from decoder.frames import NOT_DATA, BoolArray, Flag, FrameBatch
+from decoder.frames import NOT_DATA, Flag, FrameBatch
 from decoder.keys import KeyTable
 from decoder.lin_frames import as_lin
 from signal_defs.layout import MessageLayout
@@ -125,7 +125,7 @@ class Router:
         if not no_data.any():
             return batch
         self.rejected.update(kinds_of(batch.flags[no_data]))
-        return take_rows(batch, ~no_data)
+        return batch.take(~no_data)
 
     def _count(self, number: NDArray[np.int32]) -> None:
         known = len(self._counts) - 1
@@ -257,17 +257,3 @@ def with_channels(batch: FrameBatch, known: tuple[str, ...]) -> FrameBatch:
     every = {name: number for number, name in enumerate(dict.fromkeys((*known, *batch.channels)))}
     number = np.array([every[name] for name in batch.channels], np.uint16)
     return replace(batch, channel=number[batch.channel], channels=tuple(every))
-
-
-def take_rows(batch: FrameBatch, keep: BoolArray) -> FrameBatch:
-    """The rows of a batch that are to be kept."""
-    return replace(
-        batch,
-        time_ns=batch.time_ns[keep],
-        channel=batch.channel[keep],
-        identifier=batch.identifier[keep],
-        flags=batch.flags[keep],
-        length=batch.length[keep],
-        payload=batch.payload[keep],
-        checksum=None if batch.checksum is None else batch.checksum[keep],
-    )

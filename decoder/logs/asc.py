@@ -184,6 +184,8 @@ class _Reading:
 
     def _date(self, text: str) -> int | None:
         date = parse_date(text)
+        if date is not None and not 0 <= date <= MAX_TIME_NS:
+            date = None
         self._note(_UNREADABLE_NOTE if date is None else _LOCAL_NOTE)
         return date
 

@@ -85,18 +85,17 @@ def _cells(lines: Lines, index: Int64Array, table: CsvTable) -> tuple[_Fields, I
     first, last = int(lines.start[index[0]]), int(lines.end[index[-1]])
     text = lines.text[first:last]
     marks = np.flatnonzero(text == ord(table.layout.delimiter)) + first
-    by_row = marks.reshape(len(index), -1) if len(marks) == (count - 1) * len(index) else marks[:0, None]
-    if len(by_row) and (by_row[:, 0] >= lines.start[index]).all() and (by_row[:, -1] <= lines.end[index]).all():
-        whole = np.ones(len(index), np.bool_)
-    else:
-        row_of = np.searchsorted(marks, lines.start[index])
-        whole = np.searchsorted(marks, lines.end[index]) - row_of == count - 1
-        by_row = marks[row_of[whole][:, None] + np.arange(count - 1)]
+    whole = np.ones(len(index), np.bool_)
     if (text == _QUOTE).any():
         quotes = np.flatnonzero(text == _QUOTE) + first
-        whole &= np.searchsorted(quotes, lines.start[index]) == np.searchsorted(quotes, lines.end[index])
-    if not whole.all():
-        by_row = by_row[whole] if len(by_row) == len(whole) else by_row
+        whole = np.searchsorted(quotes, lines.start[index]) == np.searchsorted(quotes, lines.end[index])
+    by_row = marks.reshape(len(index), -1) if len(marks) == (count - 1) * len(index) else marks[:0, None]
+    if len(by_row) and (by_row[:, 0] >= lines.start[index]).all() and (by_row[:, -1] <= lines.end[index]).all():
+        by_row = by_row[whole] if not whole.all() else by_row
+    else:
+        row_of = np.searchsorted(marks, lines.start[index])
+        whole &= np.searchsorted(marks, lines.end[index]) - row_of == count - 1
+        by_row = marks[row_of[whole][:, None] + np.arange(count - 1)]
     rows = index[whole]
     return _Fields(lines, rows, by_row), rows
 

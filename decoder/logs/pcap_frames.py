@@ -7,7 +7,7 @@ LINKTYPE_LINUX_SLL2 (276).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +20,12 @@ _CAN_HEADER = 8
 _EXTENDED, _REMOTE, _ERROR, _ID_MASK = 0x8000_0000, 0x4000_0000, 0x2000_0000, 0x1FFF_FFFF
 _BRS, _ESI, _FDF, _XL = 0x01, 0x02, 0x04, 0x80
 _FD_RECORD = 72  # bytes of a captured CAN FD frame; older captures tell it by nothing else
+_LARGEST_FRAME = 80  # bytes of a captured frame, with some padding
 _ERROR_CLASSES = 0x3FF  # bits that an error frame's identifier may have
 _COOKED_CAN = (0x000C, 0x000D)  # protocol: CAN, CAN FD
 _OUTGOING = 4
+_SETTLED = 50  # identifiers that are possible in one byte order only, until damage cannot be to blame
+_SWAPPED_NOTE = "The identifiers are stored little-endian, not big-endian as the format says."
 _LIN_EVENT = 3
 _LIN_EVENTS = {0xB0B0_0001: "lin_sleep", 0xB0B0_0002: "lin_sleep", 0xB0B0_0004: "lin_wake_up"}
 _LIN_ERRORS = (
@@ -56,11 +59,15 @@ class Packets:
 
 @dataclass(slots=True)
 class Interface:
-    """What reading has found out of one interface. swapped: identifiers are little-endian; None: not known yet."""
+    """What reading has found out of one interface.
+
+    lead_of_big: how many more identifiers are impossible if they are little-endian than if they are big-endian.
+    settled: that is so clear that nothing more is counted.
+    """
 
     link: int
-    swapped: bool | None = None
-    order: dict[str, int] = field(default_factory=lambda: {"big": 0, "little": 0})
+    lead_of_big: int = 0
+    settled: bool = False
 
 
 def frames_of(
@@ -116,6 +123,7 @@ def _can(
         report.skipped["can_xl"] = report.skipped.get("can_xl", 0) + int(is_xl.sum())
     is_fd = (bits & _FDF != 0) | (packets.size == _FD_RECORD)
     whole &= (length <= np.where(is_fd, 64, 8)) & (packets.size >= _CAN_HEADER + length.astype(np.int64))
+    whole &= packets.size <= _LARGEST_FRAME  # a false length has swallowed what follows
     drop_all(report, "damaged_record", packets.start[~whole & ~is_xl], where)
     if not whole.any():
         return None
@@ -147,17 +155,15 @@ def _identifier_words(head: ByteArray, interface: Interface, report: ReadReport)
     """Identifier and flags of each frame. They should be big-endian; captures with the other order exist.
 
     The order that gives fewer impossible words wins: a standard identifier over 0x7FF, an error frame with unknown
-    classes. What the first stretch of packets says holds for the rest, unless it says nothing.
+    classes. Once so many speak for one order that damage cannot be to blame, it holds for the rest.
     """
     words = np.ascontiguousarray(head[:, :4]).view(">u4")[:, 0].astype(np.uint32)
-    if interface.swapped is None:
-        interface.order["big"] += _impossible(words)
-        interface.order["little"] += _impossible(words.byteswap())
-        if interface.order["big"] != interface.order["little"]:
-            interface.swapped = interface.order["little"] < interface.order["big"]
-            if interface.swapped:
-                report.notes.append("The identifiers are stored little-endian, not big-endian as the format says.")
-    return words.byteswap() if interface.swapped else words
+    if not interface.settled:
+        interface.lead_of_big += _impossible(words.byteswap()) - _impossible(words)
+        interface.settled = abs(interface.lead_of_big) >= _SETTLED
+    if interface.lead_of_big < 0 and _SWAPPED_NOTE not in report.notes:
+        report.notes.append(_SWAPPED_NOTE)
+    return words.byteswap() if interface.lead_of_big < 0 else words
 
 
 def _impossible(words: NDArray[np.uint32]) -> int:

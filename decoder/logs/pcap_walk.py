@@ -80,8 +80,13 @@ def count_alike(view: ByteArray, at: int, step: int, order: str, same: tuple[tup
 
 
 def sound(header: HeaderArray, fraction: int) -> BoolArray:
-    """Which record headers (n, 4) can be true. fraction: parts of a second that the second column counts."""
-    result: BoolArray = (header[:, 1] < fraction) & (header[:, 2] <= header[:, 3]) & (header[:, 2] <= LARGEST_RECORD)
+    """Which record headers (n, 4) can be true. fraction: parts of a second that the second column counts.
+
+    Nobody captures an empty packet from a bus; a stretch of zeros would be nothing else.
+    """
+    captured = header[:, 2]
+    result: BoolArray = (header[:, 1] < fraction) & (captured <= header[:, 3])
+    result &= (captured > 0) & (captured <= LARGEST_RECORD)
     return result
 
 

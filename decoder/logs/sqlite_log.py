@@ -39,14 +39,14 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
                     "This database has no table of messages.", mend="Give a log that python-can has written."
                 )
             cursor = database.execute(_QUERY)
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             raise LogError(
                 f"The database cannot be read: {error}.", mend="Copy it again from where it was recorded."
             ) from None
         while True:
             try:
                 rows = cursor.fetchmany(_ROWS)
-            except sqlite3.Error:
+            except (sqlite3.Error, UnicodeDecodeError):
                 report.drop("unreadable_rest", f"row {report.frames + 1}", -1)
                 return
             if not rows:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from signal_defs.databases.cantools_part import cantools_database
 from signal_defs.databases.extended_multiplexing import narrow, widen
 from signal_defs.databases.giants import refuse_giants
 from signal_defs.databases.invalid import Range, invalid_by_j1939, invalid_by_name, merge_ranges
@@ -23,8 +24,6 @@ def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout
     import logging
     import warnings
 
-    import cantools
-
     # cantools logs what it mends by itself, like a second message of one name; `check_platform` tells that.
     logging.getLogger("cantools").addHandler(logging.NullHandler())
     refuse_giants(text, suffix, where)
@@ -32,7 +31,7 @@ def read_can_database(text: str, suffix: str, where: str) -> tuple[MessageLayout
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            database: Any = cantools.database.load_string(text, database_format=FORMATS[suffix], strict=False)
+            database: Any = cantools_database().load_string(text, database_format=FORMATS[suffix], strict=False)
     except Exception as error:
         raise DefinitionError(
             f"not a readable {suffix[1:].upper()} database: {_short(error)}",

@@ -114,6 +114,7 @@ def test_sample_objects_are_read_in_every_packing(
     external_logs: Path, read_bytes: Reader, name: str, packing: str
 ) -> None:
     content = (external_logs / "vblf" / f"{name}.lobj").read_bytes()
+    content = content[:24] + bytes(8) + content[32:]  # the samples' times are made up, some lie centuries ahead
     packed = {"none": content, "stored": container(content, method=0), "deflated": container(content)}[packing]
     log = read_bytes(blf(packed))
     assert not log.report.dropped

@@ -23,7 +23,9 @@ def assert_as_asammdf(log: Any, path: Path) -> None:
     """The frames are those that python-can reads through asammdf, whose times are float seconds: to 2 us."""
     frames: Counter[tuple[str, int, Flag, bytes]] = Counter()
     times = []
-    for message in can.LogReader(path):
+    with can.LogReader(path) as reader:
+        messages = list(reader)
+    for message in messages:
         flags = (
             Flag.EXTENDED * message.is_extended_id
             | Flag.FD * message.is_fd
