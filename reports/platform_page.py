@@ -39,11 +39,12 @@ def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]]
             version=platform.version or "–",
             hash=platform.sha256[:12],
         ),
-        happened=say(
-            "{n} roles on {m} buses, {k} conditions for idle-stop; battery: {battery}.",
-            n=len(platform.bindings),
-            m=len(platform.buses),
-            k=len(platform.idle_stop.conditions),
+        happened=say.many(
+            "{roles} roles on {n} bus, {rules} conditions for idle-stop; battery: {battery}.",
+            "{roles} roles on {n} buses, {rules} conditions for idle-stop; battery: {battery}.",
+            len(platform.buses),
+            roles=len(platform.bindings),
+            rules=len(platform.idle_stop.conditions),
             battery=rating_words(platform.battery),
         ),
         lost=say("What it lacks most: {cost}", cost=say.text(lost[0].cost))

@@ -56,13 +56,24 @@ def _read_one(section: Section, buses: Sequence[Bus]) -> Protection | None:
     if message.length <= _HEAD[profile] or (profile == "j1850" and crc_byte >= message.length):
         section.fault("profile", f"{message_name} has {message.length} bytes: too short", "Compare with the database.")
         return None
-    if counter and all(signal.name != counter for signal in message.signals):
-        names = [signal.name for signal in message.signals]
-        section.fault(
-            "counter", f"{message_name} has no signal {counter!r}", suggest(counter, names, "Name its counter.")
-        )
+    if counter and not _counts(section, message, counter):
         return None
     return Protection(bus.name, message_name, profile, data_ids, inclusion, crc_byte, counter, max_delta)
+
+
+def _counts(section: Section, message: MessageLayout, name: str) -> bool:
+    """Whether the message has a counter of that name: a whole number that every frame carries."""
+    signal = next((signal for signal in message.signals if signal.name == name), None)
+    if signal is None:
+        names = [signal.name for signal in message.signals]
+        mend = suggest(name, names, "Name its counter.")
+        section.fault("counter", f"{message.name} has no signal {name!r}", mend)
+        return False
+    if signal.multiplexed is not None or signal.is_float or signal.is_bytes or signal.signed or signal.length > 32:
+        said = f"{name} cannot count: it is signed, multiplexed, over 32 bits, or no whole number"
+        section.fault("counter", said, "Name the signal that counts the frames.")
+        return False
+    return True
 
 
 def _check_fit(section: Section, profile: str) -> None:

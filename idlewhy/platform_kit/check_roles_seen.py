@@ -87,5 +87,5 @@ def _never_met(condition: Condition, recording: Recording, places: Mapping[str, 
                 {"role": condition.role, "value": "false" if condition.equals else "true"}
                 | {"n": len(values), "condition": condition.name},
             ),
-            Text("Look whether true_when names the right values."),
+            Text("Look whether true_when names the right values, or whether the vehicle really was so."),
         )

@@ -11,6 +11,7 @@ from pathlib import Path
 from decoder.inspect import IdentifierSummary, Inspection, inspect_logs
 from decoder.route import UNKNOWN, MessageIndex
 from idlewhy.platform_kit.behaviour import weigh_by_logs
+from idlewhy.platform_kit.fields import likely_fields
 from signal_defs.databases.read import SUFFIXES, database_bytes, read_database_bytes, sha256_of
 from signal_defs.definition import FILE
 from signal_defs.errors import UsageError
@@ -59,6 +60,12 @@ def new_platform(
     notes = _notes(buses, seen, has_log=bool(logs))
     proposals = propose_roles(buses, (lambda found: weigh_by_logs(found, buses, use_logs)) if use_logs else None)
     remarks = _remarks(inspection, buses) if inspection else []
+    if logs and not buses:
+        likely = likely_fields(logs)
+        remarks += ["Bits that behave as a battery's voltage and current do, for whoever writes the database:"] * bool(
+            likely
+        )
+        remarks += [f"  {sentence}" for sentence in likely]
     text = platform_text(
         own_id, own_id, buses, proposals, folder=str(target), channels=seen, remarks=[*notes, *remarks]
     )

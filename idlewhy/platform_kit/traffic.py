@@ -76,7 +76,8 @@ class Traffic:
         self._last_ns = int(time_ns[-1])
         if keep and self._kept < MAX_PROTECTED:
             whole = payload[length >= self.message.length][:, : self.message.length]
-            self.protected.append(whole)
+            if len(whole):
+                self.protected.append(whole)
             self._kept += len(whole)
         for name, one in unpack(self.message, payload, length, names).items():
             if one.outside:

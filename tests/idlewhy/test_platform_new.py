@@ -11,6 +11,7 @@ import pytest
 from idlewhy.cli.main import main
 from idlewhy.demo import make_logs
 from idlewhy.platform_kit.check import check_all
+from idlewhy.platform_kit.fields import likely_fields
 from idlewhy.platform_kit.new import NewPlatform, new_platform
 from signal_defs.databases.read import SUFFIXES
 from signal_defs.errors import UsageError
@@ -91,6 +92,15 @@ def test_a_log_alone_is_answered_with_what_it_holds_and_what_is_needed(van_log: 
     tomllib.loads(text)
     codes = [finding.code for finding in check_all(made.folder).findings]
     assert codes[0] == "definition"
+
+
+def test_bits_that_behave_as_the_battery_are_pointed_at_without_any_database(tmp_path: Path) -> None:
+    """The hatch's LDF, which is not given, has 15 bits of 1 mV from byte 0 and 24 bits of current from byte 2."""
+    log = make_logs(tmp_path, only=("hatch-01",))[0].logs[0]
+    said = likely_fields([log])
+    volts = '"lin0" 0x10, 15 bits from byte 0, least significant first: times 0.001 it would be volts'
+    assert any(sentence.startswith(volts) for sentence in said[:2])
+    assert '"lin0" 0x10, 24 bits from byte 2, least significant first: moves just then, as a current would' in said
 
 
 def test_a_platform_that_is_there_is_never_overwritten(tmp_path: Path) -> None:

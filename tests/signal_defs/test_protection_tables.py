@@ -87,3 +87,17 @@ def test_a_wrong_protection_is_told(changed: Changed, old: str, new: str, what: 
 def test_a_message_is_protected_once(changed: Changed) -> None:
     with pytest.raises(DefinitionFaultsError, match="Engine is protected twice"):
         load_platform(_with(changed, GOOD + GOOD))
+
+
+def test_a_counter_that_not_every_frame_carries_is_none(changed: Changed) -> None:
+    folder = changed()
+    dbc = folder / "body.dbc"
+    text = dbc.read_text(encoding="utf-8")
+    signed = text.replace("SG_ Coolant :", 'SG_ Alive : 56|4@1- (1,0) [0|0] "" Logger\n SG_ Coolant :', 1)
+    assert signed != text
+    dbc.write_text(signed, encoding="utf-8")
+    declared = '\n[[protection]]\nbus = "body"\nmessage = "Engine"\nprofile = "j1850"\ncounter = "Alive"\n'
+    file = folder / "platform.toml"
+    file.write_text(file.read_text(encoding="utf-8").split("\n[[golden]]")[0] + declared, encoding="utf-8")
+    with pytest.raises(DefinitionFaultsError, match="Alive cannot count"):
+        load_platform(folder)
