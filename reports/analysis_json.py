@@ -9,6 +9,7 @@ from decoder.recording import Recording
 from estimator.estimate import BatteryEstimate, Figure, Rest, Start
 from idle_stop.account import Reason, Standstill
 from idle_stop.analysis import Analysis, Finding
+from reports.analysis_more import figure, more_of, more_of_battery, rounded
 from reports.clock import Clock, clock_of
 from reports.findings import by_urgency, wording
 from reports.language import Language
@@ -29,6 +30,15 @@ _FIGURES = (
 )
 
 
+# Optional figures, which need their sentence as well.
+_MORE_FIGURES = (
+    ("load_step_resistance_mohm", "resistance from steps of the load"),
+    ("charge_acceptance_a_per_ah", "charge acceptance"),
+    ("days_to_idle_stop_limit", "days until idle-stop is refused"),
+    ("days_to_no_start", "days until a start is unsure"),
+)
+
+
 def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
     """Everything an analysis says, in plain JSON values: no NaN, no Infinity, times from the first frame [s]."""
     say = Language("en")
@@ -45,6 +55,7 @@ def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
         "rests": [_rest(one, clock) for one in analysis.estimate.rests],
         "findings": [_finding(one, say) for one in by_urgency(analysis.findings)],
         "unknown": _unknown(analysis, say),
+        **more_of(analysis, clock, say),
     }
 
 
@@ -73,7 +84,7 @@ def _signals(recording: Recording) -> list[dict[str, Any]]:
                 "role": role,
                 "source": plain(trace.source),
                 "samples": len(trace),
-                "rate_hz": _number(1.0 / period if period > 0 else math.nan, 3),
+                "rate_hz": rounded(1.0 / period if period > 0 else math.nan, 3),
                 "gaps": len(gaps),
                 "longest_gap_s": round(max(gaps, default=0.0), 3),
             }
@@ -83,13 +94,14 @@ def _signals(recording: Recording) -> list[dict[str, Any]]:
 
 def _battery(analysis: Analysis) -> dict[str, Any]:
     estimate, battery = analysis.estimate, analysis.platform.battery
-    figures = {name: _figure(getattr(estimate, name), digits) for name, _, digits in _FIGURES}
+    figures = {name: figure(getattr(estimate, name), digits) for name, _, digits in _FIGURES}
     return {
         "type": battery.type,
         "capacity_nominal_ah": battery.capacity_nominal,
         **figures,
-        "charged_ah": _number(estimate.charged_ah, 3),
-        "discharged_ah": _number(estimate.discharged_ah, 3),
+        "charged_ah": rounded(estimate.charged_ah, 3),
+        "discharged_ah": rounded(estimate.discharged_ah, 3),
+        **more_of_battery(analysis),
     }
 
 
@@ -121,12 +133,12 @@ def _start(one: Start, clock: Clock) -> dict[str, Any]:
     return {
         "t": clock.seconds(one.start_ns),
         "kind": one.kind,
-        "min_v": _number(one.min_v, 3),
-        "peak_a": _number(one.peak_a, 1),
-        "crank_s": _number(one.crank_s, 3),
-        "to_idle_s": _number(one.to_idle_s, 3),
-        "resistance_mohm": _figure(one.resistance_mohm, 2),
-        "temperature_c": _number(one.temperature_c, 1),
+        "min_v": rounded(one.min_v, 3),
+        "peak_a": rounded(one.peak_a, 1),
+        "crank_s": rounded(one.crank_s, 3),
+        "to_idle_s": rounded(one.to_idle_s, 3),
+        "resistance_mohm": figure(one.resistance_mohm, 2),
+        "temperature_c": rounded(one.temperature_c, 1),
     }
 
 
@@ -134,9 +146,9 @@ def _rest(one: Rest, clock: Clock) -> dict[str, Any]:
     return {
         "t_start": clock.seconds(one.start_ns),
         "t_end": clock.seconds(one.end_ns),
-        "end_v": _number(one.end_v, 3),
-        "mean_ma": _number(one.mean_ma, 1),
-        "soc_from_ocv": _figure(one.soc_from_ocv, 1),
+        "end_v": rounded(one.end_v, 3),
+        "mean_ma": rounded(one.mean_ma, 1),
+        "soc_from_ocv": figure(one.soc_from_ocv, 1),
     }
 
 
@@ -155,7 +167,7 @@ def _finding(one: Finding, say: Language) -> dict[str, Any]:
 def _unknown(analysis: Analysis, say: Language) -> list[str]:
     """What the data cannot give: a sentence for every null figure, then what the stages said; each once."""
     sentences = []
-    for name, label, _ in _FIGURES:
+    for name, label in (*((name, label) for name, label, _ in _FIGURES), *_MORE_FIGURES):
         figure: Figure = getattr(analysis.estimate, name)
         if not figure.is_known:
             why = say.text(figure.unknown) if figure.unknown else say("It could not be estimated from this recording.")
@@ -179,19 +191,9 @@ def _bare(estimate: BatteryEstimate, say: Language) -> list[str]:
     ]
 
 
-def _figure(figure: Figure, digits: int) -> dict[str, float] | None:
-    if not (figure.is_known and math.isfinite(figure.low) and math.isfinite(figure.high)):
-        return None
-    return {name: round(getattr(figure, name), digits) + 0.0 for name in ("value", "low", "high")}
-
-
-def _number(value: float, digits: int) -> float | None:
-    return round(float(value), digits) + 0.0 if math.isfinite(value) else None
-
-
 def _scalar(value: float | str | bool) -> float | str | bool | None:
     if isinstance(value, str):
         return plain(value)
     if isinstance(value, bool):
         return value
-    return _number(value, 4)
+    return rounded(value, 4)

@@ -144,7 +144,7 @@ def _conditions(two: Two) -> Table:
     rows = []
     for name in names:
         before, after = (count.get(name, (0, 0, 0.0))[0] for count in counts)
-        rows.append([word(name), Cell(str(before), before), Cell(str(after), after)])
+        rows.append([word(say.name(name)), Cell(str(before), before), Cell(str(after), after)])
     columns = [Column(say("Condition")), Column(say("Refusals before"), numeric=True)]
     columns.append(Column(say("Refusals after"), numeric=True))
     return table("conditions", say("Refusals by condition, before and after"), columns, rows)

@@ -58,7 +58,11 @@ class Language:
 
     def text(self, text: Text) -> str:
         """A sentence of an earlier stage in this language."""
-        return self(text.template, **text.values)
+        return self(text.template, **text.values).replace(" mOhm", " mΩ").replace(" degC", " °C")
+
+    def name(self, name: str) -> str:
+        """A name that a platform gave, in this language where it is a usual one; never taken for a template."""
+        return plain(catalogue(self.code).get(name, name))
 
     def number(self, value: float, digits: int = 0, *, sign: bool = False, group: bool = True) -> str:
         """A number with that many decimals, by locale; "unknown" for NaN."""
@@ -72,7 +76,9 @@ class Language:
             return self("unknown")
         value, low, high = (self.number(part, digits) for part in (figure.value, figure.low, figure.high))
         if not (math.isfinite(figure.low) and math.isfinite(figure.high)):
-            return self("{value} {unit}", value=value, unit=unit)
+            return self("{value} {unit}", value=value, unit=unit).strip()
+        if not unit:
+            return self("{value} ({low} to {high})", value=value, low=low, high=high)
         return self("{value} {unit} ({low} to {high})", value=value, unit=unit, low=low, high=high)
 
     def duration(self, seconds: float) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 # Calls whose leading strings are templates: say(...), say.many(one, more, ...), Text(...), and the finding tables.
 _CALLS = {"say": 1, "self": 1, "language": 1, "many": 2, "Text": 1, "check": 2, "wording": 4}
+
+_EARLIER = ("signal_defs", "decoder", "estimator", "idle_stop", "fleet")
 
 
 def messages(folder: Path) -> dict[str, str]:
@@ -35,20 +37,33 @@ def shown_words() -> Iterator[str]:
             yield mark.word
 
 
+def condition_names() -> dict[str, str]:
+    """Names of the conditions of the platforms that are shipped, and of the proposals for new ones."""
+    from signal_defs.load import list_platforms, load_platform
+    from signal_defs.scaffold_rules import EXAMPLE_NAMES
+
+    names = dict.fromkeys(EXAMPLE_NAMES, "scaffold_rules.py")
+    for entry in list_platforms():
+        names.update(dict.fromkeys((one.name for one in load_platform(entry.id).idle_stop.conditions), entry.id))
+    return names
+
+
 def translator_sees() -> dict[str, str]:
-    """Everything in this stage, and what platforms lack."""
-    from signal_defs.costs import COSTS
+    """Every sentence of this stage and of those before it, and the words in tables."""
+    found = {**messages(Path(str(files("reports")))), **dict.fromkeys(shown_words(), "theme.py"), **condition_names()}
+    for stage in _EARLIER:
+        for path in sorted(Path(str(files(stage))).rglob("*.py")):
+            for template in _python(ast.parse(path.read_text("utf-8")), {"Text": 1}):
+                found.setdefault(template, f"{stage}/{path.name}")
+    return found
 
-    costs = dict.fromkeys((one.cost.template for one in COSTS), "costs.py")
-    return {**messages(Path(str(files("reports")))), **dict.fromkeys(shown_words(), "theme.py"), **costs}
 
-
-def _python(tree: ast.AST) -> Iterator[str]:
+def _python(tree: ast.AST, calls: Mapping[str, int] = _CALLS) -> Iterator[str]:
     for node in ast.walk(tree):
         if not isinstance(node, ast.Call):
             continue
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
-        for argument in node.args[: _CALLS.get(name, 0)]:
+        for argument in node.args[: calls.get(name, 0)]:
             yield from _strings(argument)
 
 

@@ -20,7 +20,10 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """name: its place on the page (#name). answer: one sentence. notes: what could not be told, and why."""
+    """name: its place on the page (#name). answer: one sentence. notes: what could not be told, and why.
+
+    lines: further sentences that stand under the answer.
+    """
 
     name: str
     question: str
@@ -28,3 +31,4 @@ class Part:
     shown: tuple[Shown, ...] = ()
     tables: tuple[Table, ...] = ()
     notes: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()

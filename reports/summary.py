@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 
-from idle_stop.account import Account, Reason
+from idle_stop.account import Account
 from idle_stop.analysis import Analysis, Finding
+from reports.failing import failing
 from reports.findings import by_urgency, wording
 from reports.language import Language
 from reports.plain import plain
-from reports.role_words import role_words
 
 
 def sought(account: Account) -> int:
@@ -82,37 +82,6 @@ def _cause(account: Account, outcome: str, say: Language) -> str:
     return say(", for different reasons: {reasons}", reasons=say.list(reasons))
 
 
-def failing(reason: Reason, say: Language) -> str:
-    """A failing condition in words: "state of charge below 75 %", "hood open"."""
-    name = plain(reason.condition)
-    if reason.told_by_vehicle:
-        return say("{name} (as the vehicle says)", name=name)
-    if isinstance(reason.value, bool) or reason.unit == "bool":
-        words = role_words(reason.role, say)
-        return words if reason.value else say("not: {words}", words=words)
-    if isinstance(reason.threshold, bool | str) or isinstance(reason.value, bool | str):
-        return say("{name}: {value}", name=name, value=quantity(reason.value, reason.unit, say))
-    limit = quantity(reason.threshold, reason.unit, say)
-    if reason.value < reason.threshold:
-        return say("{name} below {limit}", name=name, limit=limit)
-    return say("{name} above {limit}", name=name, limit=limit)
-
-
-_DIGITS = {"%": 0, "V": 2, "A": 1, "degC": 0, "rpm": 0, "km/h": 1, "kPa": 0, "deg": 0, "s": 1}
-
-
-def quantity(value: float | str | bool, unit: str, say: Language) -> str:
-    """A value with its unit and no false digits; yes and no for flags."""
-    if isinstance(value, bool):
-        return say("yes") if value else say("no")
-    if isinstance(value, str):
-        return plain(value)
-    if unit == "bool":
-        return say("yes") if value else say("no")
-    shown = say.number(value, _DIGITS.get(unit, 2))
-    return f"{shown} {unit.replace('degC', '°C').replace('deg', '°')}".strip()
-
-
 def leading(analysis: Analysis) -> Finding | None:
     """The finding to begin with: the most urgent that asks for anything to be done; None if none does."""
     asking = [one for one in by_urgency(analysis.findings) if one.weight != "note" and wording(one.code).checks]
@@ -122,15 +91,48 @@ def leading(analysis: Analysis) -> Finding | None:
 def what_first(analysis: Analysis, say: Language) -> str:
     """What to do first."""
     finding = leading(analysis)
-    if finding:
-        return say("First: {check}", check=say.text(wording(finding.code).checks[0].do))
     account = analysis.account
+    if finding:
+        check = say.text(wording(finding.code).checks[0].do)
+        blocker = _most_alone(account) if finding.code == "single_blocker" else ""
+        if blocker:
+            return say("First, for “{condition}”: {check}", condition=say.name(blocker), check=check)
+        return say("First: {check}", check=check)
     if account.battery_only:
         return say("First: record the vehicle's own bus as well, with engine and vehicle speed on it.")
     if not sought(account):
         return say("First: record a drive of 20 min with at least eight standstills, hood and doors shut, belt on.")
-    if account.count("refused"):
-        return say("Nothing found asks for work at the vehicle; the reasons below say what stood in the way.")
+    return _without_finding(account, say)
+
+
+def _most_alone(account: Account) -> str:
+    """The condition that refused most stops alone; "" where none did."""
+    sole = Counter(one.reasons[0].condition for one in account.standstills if one.verdict in {"sole", "probable"})
+    return min(sole, key=lambda name: (-sole[name], name)) if sole else ""
+
+
+def _without_finding(account: Account, say: Language) -> str:
+    """What to do where nothing points to a fault."""
+    refused = [one for one in account.standstills if one.outcome == "refused"]
+    hidden = [one for one in refused if not one.reasons]
+    unseen = list(dict.fromkeys(name for one in hidden for name in one.unknown_conditions))
+    if unseen:
+        return say(
+            "First: record the same drive again with the signals for {names} in the log: only they can tell why.",
+            names=say.list([f"“{say.name(name)}”" for name in unseen]),
+        )
+    if hidden:
+        return say(
+            "First: compare the refusals without a visible cause with the platform's conditions: one is missing."
+        )
+    if refused and not account.count("stopped"):
+        names = list(dict.fromkeys(reason.condition for one in refused for reason in one.reasons))
+        return say(
+            "First: drive again with {names} met, and see whether idle-stop returns.",
+            names=say.list([f"“{say.name(name)}”" for name in names]),
+        )
+    if refused or account.count("cut_short"):
+        return say("Nothing needs to be done: what stood in the way came and went, and idle-stop worked in between.")
     return say("Nothing needs to be done.")
 
 
@@ -138,16 +140,33 @@ def cause(analysis: Analysis, say: Language) -> tuple[str, str]:
     """What is wrong, or what explains the refusals, and how far that can be trusted; empty where nothing was found."""
     findings = by_urgency(analysis.findings)
     if not findings:
-        return "", ""
+        return say("Nothing in this recording points to a fault."), _how_complete(analysis.account, say)
     finding = leading(analysis) or findings[0]
+    title = say.text(wording(finding.code).title)
     if finding.possible:
         sure = say("Possible, not proven: one line of evidence, or something it needs is unknown.")
+        title = say("Possible: {title}", title=title)
     else:
         sure = say("Well supported: independent lines of evidence agree.")
-    title = say.text(wording(finding.code).title)
     if finding.evidence:
         title = say("{title}. {evidence}", title=title, evidence=say.text(finding.evidence[0]))
     return title, sure
+
+
+def _how_complete(account: Account, say: Language) -> str:
+    """How far finding nothing can be trusted."""
+    if account.battery_only:
+        return say("For the battery only: nothing else of the vehicle is in this recording.")
+    if not sought(account):
+        return say("Not sure: there was no standstill to judge by.")
+    hidden = sum(not one.explained for one in account.standstills)
+    if hidden:
+        return say.many(
+            "Not fully: the cause of {n} standstill's outcome is not visible.",
+            "Not fully: the cause of {n} standstills' outcome is not visible.",
+            hidden,
+        )
+    return say("Every standstill's outcome follows from the platform's conditions.")
 
 
 def one_line(analysis: Analysis, language: str = "en") -> str:

@@ -6,12 +6,12 @@ import numpy as np
 
 from decoder.frames import Int64Array
 from idle_stop.account import Standstill
+from reports.failing import failing
 from reports.figures.phases import shade_parking
 from reports.folds import focus
 from reports.picture import Picture, Row
 from reports.plain import figure_text
 from reports.static_svg import set_time_ticks
-from reports.summary import failing
 from reports.theme import STATES, State, state_of
 from reports.view import View
 

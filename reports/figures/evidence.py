@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 
 from decoder.recording import Trace
-from idle_stop.account import Standstill
+from idle_stop.account import Reason, Standstill
+from reports.failing import against, failing, is_flag, quantity
 from reports.figures.band import sentence
 from reports.picture import Canvas, Picture, Row
 from reports.plain import figure_text
 from reports.role_words import role_words
-from reports.summary import quantity
 from reports.theme import GREEN, role_colour
 from reports.thinning import thin
 from reports.view import View, span_of
@@ -49,23 +49,35 @@ def evidence_words(view: View, number: int) -> str:
     """The same standstill as one sentence, with each failing value and its threshold."""
     standstill = view.account.standstills[number]
     words = sentence(standstill, view)
-    details = [
-        view.say(
-            "At the decision “{condition}” had {value} against {threshold}; not met since {since}",
-            condition=reason.condition,
-            value=quantity(reason.value, reason.unit, view.say),
-            threshold=quantity(reason.threshold, reason.unit, view.say),
-            since=view.when(reason.failing_since_ns),
-        )
-        for reason in standstill.reasons
-    ]
+    details = [_detail(reason, standstill, view) for reason in standstill.reasons]
     if standstill.not_sought_because is not None:
         details.append(view.say.text(standstill.not_sought_because))
-    if standstill.unknown_conditions:
+    unseen = [view.say.name(name) for name in standstill.unknown_conditions]
+    if unseen:
         details.append(
-            view.say("Not visible: {names}.", names=view.say.list(list(standstill.unknown_conditions), limit=8))
+            view.say("Not visible: {names}.", names=view.say.list([f"“{name}”" for name in unseen], limit=8))
         )
     return " ".join(line if line.endswith(".") else f"{line}." for line in [words, *details])
+
+
+def _detail(reason: Reason, standstill: Standstill, view: View) -> str:
+    """What failed, by how much and for how long."""
+    say = view.say
+    lasted = (standstill.decision_ns - reason.failing_since_ns) / 1e9
+    name = say.name(reason.condition)
+    value = failing(reason, say) if is_flag(reason) else against(reason, say)
+    if reason.failing_since_ns <= view.analysis.recording.start_ns + _BEFORE_NS:
+        return say(
+            "At the decision “{condition}” was not met: {value}; so since the recording began.",
+            condition=name,
+            value=value,
+        )
+    return say(
+        "At the decision “{condition}” was not met: {value}; so for {lasted} by then.",
+        condition=name,
+        value=value,
+        lasted=say.duration(max(lasted, 0.0)),
+    )
 
 
 def _span(standstill: Standstill) -> tuple[int, int]:
@@ -117,7 +129,7 @@ def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any, view: Vie
 
 
 def _threshold(canvas: Canvas, row: int, rule: Condition, unit: str, view: View) -> None:
-    name = figure_text(rule.name)
+    name = figure_text(view.say.name(rule.name))
     if rule.at_least is not None:
         limit = quantity(rule.at_least, unit, view.say)
         canvas.level(row, rule.at_least, view.say("{name}: at least {limit}", name=name, limit=limit))

@@ -14,7 +14,7 @@ def reason_bars(view: View) -> Picture:
     refused = [one for one in account.standstills if one.outcome == "refused"]
     hidden = sum(not one.reasons for one in refused)
     counts = sorted(account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))[:12]
-    names = [figure_text(name) for name, _ in counts] + ([say("cause not visible")] if hidden else [])
+    names = [figure_text(say.name(name)) for name, _ in counts] + ([say("cause not visible")] if hidden else [])
     places = [float(len(names) - 1 - number) for number in range(len(names))]
     most = max([count for _, (count, _, _) in counts] + [hidden, 1])
     row = Row(
@@ -43,5 +43,8 @@ def reason_bars(view: View) -> Picture:
 
 def _words(name: str, alone: int, together: int, view: View) -> str:
     return view.say(
-        "{name}: alone {alone}, with others {together}", name=figure_text(name), alone=alone, together=together
+        "{name}: alone {alone}, with others {together}",
+        name=figure_text(view.say.name(name)),
+        alone=alone,
+        together=together,
     )

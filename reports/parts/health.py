@@ -7,6 +7,7 @@ import math
 from estimator.estimate import Figure
 from reports.figures.health import expected_resistance_mohm, health_against_rating
 from reports.part import Part, Shown
+from reports.parts.sensor import change_lines, sensor_table
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
 
@@ -23,9 +24,36 @@ def health_part(view: View) -> Part:
             "2.7 V divided by the cold-cranking current, and only a band wholly above 150 % counts as high."
         )
         shown = (Shown(picture, say("Capacity and resistance against the rating"), caption, figures),)
-    return Part(
-        "health", say("How healthy is the battery?"), _answer(view), shown, () if shown else (figures,), _notes(view)
-    )
+    tables = [] if shown else [figures]
+    sensor = sensor_table(view)
+    if sensor is not None:
+        tables.append(sensor)
+    lines = (*_days(view), *change_lines(view))
+    return Part("health", say("How healthy is the battery?"), _answer(view), shown, tuple(tables), _notes(view), lines)
+
+
+def _days(view: View) -> tuple[str, ...]:
+    """How long it may stand."""
+    say, estimate = view.say, view.estimate
+    limit, start = estimate.days_to_idle_stop_limit, estimate.days_to_no_start
+    if start.is_known and limit.value < 0.5:
+        return (
+            say(
+                "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}.",
+                start=say.figure(start, 0, "d"),
+            ),
+        )
+    if start.is_known and limit.is_known:
+        return (
+            say(
+                "Parked as it was, idle-stop would be refused after {limit} and a start be unsure after {start}.",
+                limit=say.figure(limit, 0, "d"),
+                start=say.figure(start, 0, "d"),
+            ),
+        )
+    if start.is_known:
+        return (say("Parked as it was, a start would be unsure after {start}.", start=say.figure(start, 0, "d")),)
+    return ()
 
 
 def _answer(view: View) -> str:
@@ -60,6 +88,7 @@ def _figures(view: View) -> list[tuple[str, Figure, int, str, float]]:
         (say("Capacity"), estimate.capacity_ah, 0, "Ah", battery.capacity_nominal),
         (say("Capacity, of the rated"), estimate.soh_percent, 0, "%", 100.0),
         (say("Resistance at 25 °C"), estimate.resistance_mohm, 1, "mΩ", expected_resistance_mohm(view)),
+        (say("Resistance from steps of the load"), estimate.load_step_resistance_mohm, 1, "mΩ", math.nan),
         (say("Lowest voltage of the next start"), estimate.next_crank_min_v, 1, "V", limit or math.nan),
         (say("Charge acceptance"), estimate.charge_acceptance_a_per_ah, 2, "A/Ah", math.nan),
         (say("Offset of the current sensor"), estimate.current_offset_a, 3, "A", 0.0),

@@ -77,7 +77,7 @@ def _rules(view: View) -> Table:
         scope = {"stop": say("stop"), "restart": say("restart"), "both": say("both")}[one.applies_to]
         rows.append(
             [
-                word(one.name),
+                word(say.name(one.name)),
                 word(say(one.group)),
                 word(role_words(one.role, say)),
                 word(must),

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import math
 
+from idle_stop.restarts import Warmth, restart_quality
 from reports.figures.starts import KINDS, cranks_overlaid, lowest_voltage_by_temperature, resistance_over_time
 from reports.part import Part, Shown
 from reports.table import Cell, Column, Table, number, table
 from reports.view import View
+from signal_defs.text import Text
+
+WARMTH: dict[Warmth, Text] = {
+    "cold": Text("cold"),
+    "warm": Text("warm"),
+    "unknown": Text("unknown"),
+}
 
 
 def starts_part(view: View) -> Part:
@@ -38,9 +46,9 @@ def starts_part(view: View) -> Part:
     shown = [Shown(picture, title, caption) for picture, title, caption in pictures if picture is not None]
     if shown:
         shown[0] = Shown(shown[0].picture, shown[0].title, shown[0].caption, _table(view))
-        tables: tuple[Table, ...] = ()
+        tables: tuple[Table, ...] = (_quality(view),)
     else:
-        tables = (_table(view),)
+        tables = (_table(view), _quality(view))
     return Part("starts", question, _answer(view), tuple(shown), tables, _notes(view))
 
 
@@ -62,7 +70,10 @@ def _answer(view: View) -> str:
     restarts = sum(one.kind == "restart" for one in starts)
     dips = [one for one in starts if math.isfinite(one.min_v)]
     count = say.many("{n} start was seen", "{n} starts were seen", len(starts))
-    by = say("{n} of them by idle-stop", n=restarts) if restarts else say("none of them by idle-stop")
+    if len(starts) == 1:
+        by = say("by idle-stop") if restarts else say("not by idle-stop")
+    else:
+        by = say("{n} of them by idle-stop", n=restarts) if restarts else say("none of them by idle-stop")
     if not dips:
         return say("{count}, {by}; the voltage under the starter is unknown.", count=count, by=by)
     deepest = min(dips, key=lambda one: one.min_v)
@@ -75,6 +86,43 @@ def _answer(view: View) -> str:
         **values,
         limit=limit,
     )
+
+
+def _quality(view: View) -> Table:
+    """Starts of one kind and warmth taken together, against the platform's limits or what is usual."""
+    say = view.say
+    columns = [
+        Column(say("Kind")),
+        Column(say("Engine")),
+        Column(say("Starts"), numeric=True),
+        Column(say("Median until running"), "s", numeric=True),
+        Column(say("Longest"), "s", numeric=True),
+        Column(say("Longer than"), "s", numeric=True),
+        Column(say("Starts that were"), numeric=True),
+        Column(say("Lowest voltage"), "V", numeric=True),
+        Column(say("Lower than"), "V", numeric=True),
+        Column(say("Dips that were"), numeric=True),
+        Column(say("Limits from")),
+    ]
+    rows = []
+    for one in restart_quality(view.analysis.recording, view.estimate, view.analysis.platform.idle_stop):
+        mark = KINDS[one.kind]
+        rows.append(
+            [
+                Cell(f"{mark.sign} {say(mark.word)}", one.kind),
+                Cell(say.text(WARMTH[one.warmth]), one.warmth),
+                number(one.starts, 0, say),
+                number(one.median_s, 2, say),
+                number(one.longest_s, 2, say),
+                number(one.limit_s, 2, say),
+                Cell(say("{n} of {of}", n=one.slow, of=one.timed), one.slow),
+                number(one.lowest_v, 2, say),
+                number(one.limit_v, 2, say),
+                Cell(say("{n} of {of}", n=one.dipped, of=one.measured), one.dipped),
+                Cell(say("the platform") if one.limits_given else say("common practice"), str(one.limits_given)),
+            ]
+        )
+    return table("quality", say("Starts by kind and warmth"), columns, rows)
 
 
 def _table(view: View) -> Table:
@@ -104,7 +152,7 @@ def _table(view: View) -> Table:
                 number(one.peak_a, 0, say),
                 number(one.crank_s, 2, say),
                 number(one.to_idle_s, 2, say),
-                Cell(say.figure(band, 1, "").replace("  ", " ").strip(), value),
+                Cell(say.figure(band, 1, ""), value),
                 number(one.temperature_c, 0, say),
             ]
         )

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from idle_stop.account import Standstill
+from reports.failing import against, failing
 from reports.figures.band import standstill_band
 from reports.part import Part, Shown
-from reports.plain import plain
-from reports.summary import failing, quantity, sought
+from reports.summary import sought
 from reports.table import Cell, Column, Table, number, table, word
 from reports.theme import STATES, state_of
 from reports.view import View
@@ -80,7 +80,7 @@ def standstill_table(view: View) -> Table:
         Column(say("Outcome")),
         Column(say("Ended by")),
         Column(say("Not met")),
-        Column(say("Value and threshold")),
+        Column(say("Value and limit")),
         Column(say("Not visible")),
     ]
     standstills = view.account.standstills
@@ -94,14 +94,6 @@ def _row(place: int, one: Standstill, view: View) -> list[Cell]:
     say = view.say
     mark = STATES[state_of(one)]
     ended = {"driver": say("driver"), "system": say("vehicle"), "unknown": "–"}[one.ended_by]
-    against = [
-        say(
-            "{value} against {threshold}",
-            value=quantity(reason.value, reason.unit, say),
-            threshold=quantity(reason.threshold, reason.unit, say),
-        )
-        for reason in one.reasons
-    ]
     why = [failing(reason, say) for reason in one.reasons]
     if one.not_sought_because is not None:
         why.append(say.text(one.not_sought_because))
@@ -113,6 +105,6 @@ def _row(place: int, one: Standstill, view: View) -> list[Cell]:
         Cell(f"{mark.sign} {say(mark.word)}", one.outcome),
         word(ended),
         word("; ".join(why) or "–"),
-        word("; ".join(against) or "–"),
-        word(", ".join(plain(name) for name in one.unknown_conditions) or "–"),
+        word("; ".join(against(reason, say) for reason in one.reasons) or "–"),
+        word(", ".join(say.name(name) for name in one.unknown_conditions) or "–"),
     ]

@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+from idle_stop.account import Cycling
+from idle_stop.cures import idle_fuel, idle_seconds
+from idle_stop.shares import battery_share
 from reports.figures.reasons import reason_bars
 from reports.part import Part, Shown
-from reports.plain import plain
+from reports.parts.learned import learned, learned_lines, learned_tables
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
+from signal_defs.text import Text
+
+_FEW = 5  # refusals; with fewer a share says nothing
+CYCLING: dict[Cycling, Text] = {
+    "normal": Text("The lack of charge looks like normal use."),
+    "defect": Text("The lack of charge looks like a defect, not like use."),
+    "undecided": Text("Whether the lack of charge comes from use or from a defect is open."),
+}
 
 
 def why_part(view: View) -> Part:
@@ -30,8 +41,51 @@ def why_part(view: View) -> Part:
         ),
         _reasons(view),
     )
-    tables = (_cures(view),) if account.cures or account.smallest_cures else ()
-    return Part("why", question, _answer(view), (shown,), tables, notes)
+    tables = [_cures(view)] if account.cures or account.smallest_cures else []
+    lines = list(_lines(view))
+    found = learned(view)
+    if found is not None:
+        tables += learned_tables(view, found)
+        lines += learned_lines(view, found)
+    return Part("why", question, _answer(view), (shown,), tuple(tables), notes, tuple(lines))
+
+
+def _lines(view: View) -> list[str]:
+    """The battery's share, what the refusals burnt, and whether lack of charge looks like use or like a defect."""
+    say, account = view.say, view.account
+    refused = [one for one in account.standstills if one.outcome == "refused"]
+    lines = []
+    shares = battery_share(account)
+    if shares.battery.is_known and len(refused) >= _FEW:
+        lines.append(
+            say(
+                "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are surely the battery's alone; {unknown:.0%} "
+                "are not surely explained.",
+                value=shares.battery.value,
+                low=shares.battery.low,
+                high=shares.battery.high,
+                unknown=shares.unknown,
+            )
+        )
+    elif shares.battery.unknown is not None and refused:
+        lines.append(say("The battery's share: {why}", why=shares.battery.unknown))
+    if refused:
+        idle_s = sum(idle_seconds(one) for one in refused)
+        _, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
+        burnt = fuel_words(idle_s, view)
+        lines.append(say("Idling in them burnt {fuel}. {source}", fuel=burnt, source=source))
+    if account.charge_cycling != "none":
+        evidence = " ".join(say.text(text) for text in account.charge_cycling_evidence)
+        lines.append(say("{verdict} {evidence}", verdict=CYCLING[account.charge_cycling], evidence=evidence))
+    return lines
+
+
+def fuel_words(idle_s: float, view: View) -> str:
+    """What that much idling burns, with its band; no digits beyond the hundredth of a litre."""
+    fuel, _ = idle_fuel(idle_s, view.analysis.platform.idle_stop)
+    if fuel.value < 0.01:
+        return view.say("less than 0.01 l") if idle_s > 0 else "0 l"
+    return view.say.figure(fuel, 2 if fuel.value < 1 else 1, "l")
 
 
 def _answer(view: View) -> str:
@@ -50,7 +104,7 @@ def _answer(view: View) -> str:
     return (
         say(
             "With {name} met, {n} of {refused} refusals would not have happened ({idle} of idling).",
-            name=say.list([f"“{plain(name)}”" for name in best.conditions]),
+            name=say.list([f"“{say.name(name)}”" for name in best.conditions]),
             n=best.refusals,
             refused=refused,
             idle=say.duration(best.idle_s),
@@ -69,7 +123,8 @@ def _reasons(view: View) -> Table:
     ]
     items = sorted(view.account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))
     rows = [
-        [word(name), Cell(str(n), n), Cell(str(sole), sole), number(idle, 0, say)] for name, (n, sole, idle) in items
+        [word(say.name(name)), Cell(str(n), n), Cell(str(sole), sole), number(idle, 0, say)]
+        for name, (n, sole, idle) in items
     ]
     hidden = [one for one in view.account.standstills if one.outcome == "refused" and not one.reasons]
     if hidden:
@@ -85,13 +140,16 @@ def _cures(view: View) -> Table:
         Column(say("Were this met")),
         Column(say("Refusals gone"), numeric=True),
         Column(say("Idling gone"), "s", numeric=True),
+        Column(say("Fuel saved"), numeric=True),
     ]
+    rules = view.analysis.platform.idle_stop
     cures = dict.fromkeys((*sorted(view.account.cures, key=lambda one: -one.refusals), *view.account.smallest_cures))
     rows = [
         [
-            word(" + ".join(plain(name) for name in cure.conditions)),
+            word(" + ".join(say.name(name) for name in cure.conditions)),
             Cell(str(cure.refusals), cure.refusals),
             number(cure.idle_s, 0, say),
+            Cell(fuel_words(cure.idle_s, view), round(idle_fuel(cure.idle_s, rules)[0].value, 4)),
         ]
         for cure in cures
     ]

@@ -1,0 +1,87 @@
+"""What the decisions of this recording say of the platform's thresholds."""
+
+from __future__ import annotations
+
+import math
+
+from idle_stop.proposal import Proposal, propose
+from idle_stop.thresholds import Fit, Interval, LearnedThreshold
+from reports.failing import quantity
+from reports.language import Language
+from reports.table import Cell, Column, Table, number, table, word
+from reports.view import View
+from signal_defs.text import Text
+
+FITS: dict[Fit, Text] = {
+    "fits": Text("fits"),
+    "too_strict": Text("too strict: the vehicle stopped beyond it"),
+    "too_lax": Text("too lax: the vehicle refused within it"),
+    "too_little_data": Text("too little data to judge"),
+}
+
+
+def learned(view: View) -> Proposal | None:
+    """The rules as the decisions show them; None where there was no decision to learn from."""
+    account = view.account
+    if account.battery_only or not account.standstills or not view.conditions:
+        return None
+    found = propose([view.analysis])
+    return found if found.rules.decisions else None
+
+
+def learned_tables(view: View, found: Proposal) -> list[Table]:
+    """One row a numeric condition that a decision tells of: its level in the file, the level seen, the fit."""
+    say = view.say
+    columns = [
+        Column(say("Condition")),
+        Column(say("Asked for by the platform")),
+        Column(say("Level seen for stopping")),
+        Column(say("Level seen for coming back")),
+        Column(say("Stops with the value known"), numeric=True),
+        Column(say("Refusals laid to it alone"), numeric=True),
+        Column(say("Decisions against the platform"), numeric=True),
+        Column(say("Verdict")),
+    ]
+    rows = [_row(one, say) for one in found.rules.thresholds if one.stops or one.refusals]
+    if not rows:
+        return []
+    return [table("learned", say("The platform's thresholds, and what the decisions say of them"), columns, rows)]
+
+
+def learned_lines(view: View, found: Proposal) -> tuple[str, ...]:
+    """What the decisions contradict, and that a condition must be missing."""
+    say, rules = view.say, found.rules
+    lines = [say.text(text) for text in rules.wrong]
+    if rules.has_invisible:
+        lines.append(
+            say(
+                "{n} refusals had every condition visible and none that can have caused them: the platform lacks a "
+                "condition.",
+                n=rules.unexplained,
+            )
+        )
+    return tuple(lines)
+
+
+def _row(one: LearnedThreshold, say: Language) -> list[Cell]:
+    least = one.condition.at_least is not None
+    asked = quantity(one.in_file, one.unit, say)
+    return [
+        word(say.name(one.condition.name)),
+        word(say("at least {limit}", limit=asked) if least else say("at most {limit}", limit=asked)),
+        word(_between(one.stop_level, one.unit, say)),
+        word(_between(one.release_level, one.unit, say) if one.has_hysteresis else "–"),
+        number(one.stops, 0, say),
+        number(one.refusals, 0, say),
+        number(one.against_file, 0, say),
+        word(say.text(FITS[one.fit])),
+    ]
+
+
+def _between(level: Interval, unit: str, say: Language) -> str:
+    low, high = (quantity(end, unit, say) for end in (level.low, level.high))
+    if level.is_closed:
+        return say("between {low} and {high}", low=low, high=high)
+    if math.isfinite(level.low):
+        return say("above {limit}", limit=low)
+    return say("below {limit}", limit=high) if math.isfinite(level.high) else say("not bounded")
