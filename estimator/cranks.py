@@ -17,7 +17,10 @@ LONGEST_S = 20.0  # longer is no crank; common practice
 RESOLVED_S = 0.0505  # 20 samples a second, and a little jitter
 RUNNING_RPM = 500.0  # engine "running" at 500-800 rpm, by published descriptions of starting systems
 
-PLATEAU = "plateau: (V before - V) / (I - I before) after the inrush, same instants, least squares"
+INRUSH_S = 0.15  # from then on the plateau: polarisation grows fast before, so an earlier start reads lower. Ours
+
+PLATEAU = "plateau: (V before - V) / (I - I before) from 0.15 s on, same instants, least squares"
+EARLY = "early plateau: as plateau, but of a crank too short for it, from the largest current on"
 WHOLE = "whole crank: as plateau, but with too few samples after the inrush"
 NOT_MEASURED = "not measured"
 
@@ -157,9 +160,11 @@ def _measure(
     volts = _between(voltage, start_ns - SECOND_NS // 20, end_ns + SECOND_NS // 20)
     amps = _between(current, start_ns, end_ns)
     inverted = bool(len(amps)) and float(amps.max()) > CRANK_A
-    pair_v, pair_a = _pairs(voltage, current, span)
+    since_s, pair_v, pair_a = _pairs(voltage, current, span)
     sign = -1.0 if inverted else 1.0
-    resistance, spread, plateau_a, method, count = plateau_resistance(pair_v, sign * pair_a, before_v, sign * before_a)
+    resistance, spread, plateau_a, method, count = plateau_resistance(
+        pair_v, sign * pair_a, before_v, sign * before_a, since_s
+    )
     running_ns = _running_at(recording, start_ns)
     board_v = _between(board, start_ns, end_ns)
     return Crank(
@@ -173,7 +178,7 @@ def _measure(
         resistance=resistance,
         resistance_sd=spread,
         method=method,
-        resolved=period_s <= RESOLVED_S and method == PLATEAU and count >= 3,
+        resolved=period_s <= RESOLVED_S and method != WHOLE and count >= 3,
         crank_s=_crank_s(recording, span, period_s),
         to_idle_s=(running_ns - start_ns) / 1e9 if running_ns is not None else math.nan,
         board_min_v=float(board_v.min()) if len(board_v) else math.nan,
@@ -204,35 +209,39 @@ def _running_at(recording: Recording, start_ns: int) -> int | None:
 
 def _pairs(
     voltage: tuple[Int64Array, FloatArray], current: tuple[Int64Array, FloatArray], span: tuple[int, int]
-) -> tuple[FloatArray, FloatArray]:
-    """Voltage and current of the same instants: the voltage between its samples, at most 30 ms from one."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Seconds since the start, voltage, current of the same instants; the voltage is at most 30 ms from a sample."""
     first, last = np.searchsorted(current[0], [span[0], span[1] + 1])
     times = current[0][first:last]
     if not len(times) or len(voltage[0]) < 2:
-        return np.zeros(0), np.zeros(0)
+        return np.zeros(0), np.zeros(0), np.zeros(0)
     near = np.clip(np.searchsorted(voltage[0], times), 1, len(voltage[0]) - 1)
     skew = np.minimum(np.abs(voltage[0][near] - times), np.abs(voltage[0][near - 1] - times))
     low, high = max(int(near[0]) - 1, 0), int(near[-1]) + 1
     part = voltage[0][low:high]
     volts = np.interp((times - times[0]) / 1e9, (part - times[0]) / 1e9, voltage[1][low:high])
     good = skew <= 30_000_000
-    return volts[good], current[1][first:last][good]
+    return (times[good] - span[0]) / 1e9, volts[good], current[1][first:last][good]
 
 
 def plateau_resistance(
-    volts: FloatArray, amps: FloatArray, before_v: float, before_a: float
+    volts: FloatArray, amps: FloatArray, before_v: float, before_a: float, since_s: FloatArray | None = None
 ) -> tuple[float, float, float, str, int]:
     """Resistance [Ohm], its standard deviation, plateau current [A], method, samples used.
 
-    R = (V before - V) / (I - I before) by least squares over the plateau: after the largest current, within 0.6 to 1.6
-    of the median there. One per cent stands for the sensor's gain, 5 mV for its voltage.
+    volts, amps: (n,) of the same instants. since_s: (n,) since the crank's start; None if not known.
+    R = (V before - V) / (I - I before) by least squares over the plateau: from 0.15 s on, or after the largest current
+    if the crank is too short for that; within 0.6 to 1.6 of the median current there. One per cent stands for the
+    sensor's gain, 5 mV for its voltage; an early plateau may read a twelfth low.
     """
     nothing = (math.nan, math.nan, math.nan, NOT_MEASURED, 0)
     if len(amps) == 0 or not (math.isfinite(before_v) and math.isfinite(before_a)):
         return nothing
     peak = int(np.argmin(amps))
     late = np.arange(len(amps)) > peak
-    method, chosen = PLATEAU, late & (amps < -0.5 * CRANK_A)
+    method, chosen = EARLY, late & (amps < -0.5 * CRANK_A)
+    if since_s is not None and (chosen & (since_s >= INRUSH_S)).sum() >= 3:
+        method, chosen = PLATEAU, chosen & (since_s >= INRUSH_S)
     if chosen.any():
         middle = float(np.median(amps[chosen]))
         chosen &= (amps < 0.6 * middle) & (amps > 1.6 * middle)
@@ -241,13 +250,15 @@ def plateau_resistance(
     if not chosen.any():
         return nothing
     step_a, step_v = amps[chosen] - before_a, volts[chosen] - before_v
+    if not step_a @ step_a > 0.0:  # the same current before as in the crank: it hangs
+        return nothing
     resistance = float(step_v @ step_a / (step_a @ step_a))
     count = int(chosen.sum())
     scatter = float(np.std(step_v - resistance * step_a)) / math.sqrt(count) if count > 1 else 0.15 * abs(step_v[0])
     level = float(np.sqrt(np.mean(step_a**2)))
     spread = math.hypot(math.hypot(scatter, 0.005) / level, 0.01 * resistance)
-    if method == WHOLE:
-        spread = math.hypot(spread, 0.12 * resistance)
+    if method != PLATEAU:
+        spread = math.hypot(spread, (0.12 if method == WHOLE else 0.05) * resistance)
     if not resistance > 0:
         return nothing
     return resistance, spread, float(np.median(amps[chosen])), method, count

@@ -13,6 +13,9 @@ from idle_stop.shares import battery_share
 from signal_defs.text import Text
 
 AIR = frozenset({"ambient_temperature"})
+SITUATIONS = frozenset(  # may well be so for a whole recording
+    {"trailer_connected", "parking_assist_active", "particle_filter_regeneration", "slope", "ambient_pressure"}
+)
 FEWEST = 3  # standstills
 SHARE = 0.3  # of the refusals and stops cut short; common practice, no source
 CABIN_K = 3.0  # the cabin may drift so far in a stop; published for one maker
@@ -106,7 +109,8 @@ def single_blocker(facts: Facts) -> Finding | None:
             Text("At other times it was met, so the switch or sensor works: see how the vehicle was driven.")
         )
     unseen = any(one.verdict != "sole" for one in blocked)
-    weight: Weight = "check" if reason.group == "driver" or reason.told_by_vehicle else "act"
+    rightly = reason.group == "driver" or reason.role in SITUATIONS or reason.told_by_vehicle
+    weight: Weight = "check" if rightly else "act"
     return finding("single_blocker", weight, lines, against, capped=unseen)
 
 

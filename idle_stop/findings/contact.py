@@ -66,7 +66,7 @@ def _is_scaling(facts: Facts) -> bool:
     at_ns = board.time_ns[:: max(len(board) // 20000, 1)]
     battery, seen, amps = voltage.held(at_ns, 0.25), board.held(at_ns), current.held(at_ns, 0.25)
     known = np.isfinite(battery) & np.isfinite(seen) & np.isfinite(amps)
-    if known.sum() < 100:
+    if known.sum() < 100 or float(np.ptp(amps[known])) < STEADY_A:
         return False
     battery, seen, amps = battery[known], seen[known], amps[known]
     factor = float(seen @ battery / (battery @ battery))

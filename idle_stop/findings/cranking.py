@@ -16,6 +16,7 @@ from signal_defs.text import Text
 SLOW_RESTART_S = 0.8  # [s] starter on to engine running; common practice, no source
 SLOW_CRANK_S = 1.0  # [s] starter on to starter off in a warm crank; common practice, no source
 HIGH_CRANK_A = 400.0  # [A] plateau of a warm crank; published training sheets: petrol 100-300 A, diesel 400 A and more
+COLD_FACTOR = 2.0  # a cold engine takes about twice the current; published starter tables
 CONVERTED_V = 9.0  # [V] what a control unit needs in a restart; common practice, no source
 COARSE_S = 0.1  # engine speed sampled more slowly cannot time a restart; common practice, no source
 
@@ -27,7 +28,8 @@ def starter_drag(facts: Facts) -> Finding | None:
     warm = facts.warm_starts
     starts = warm or facts.resolved_starts
     plateaus = [current for start in starts if math.isfinite(current := -plateau_a(facts, start))]
-    if not plateaus or middle(plateaus) <= HIGH_CRANK_A:
+    limit = HIGH_CRANK_A if warm else COLD_FACTOR * HIGH_CRANK_A
+    if not plateaus or middle(plateaus) <= limit:
         return None
     lines = [
         Text("Cranks draw {a:.0f} A once turning; petrol engines take 100 to 300 A warm.", {"a": middle(plateaus)})

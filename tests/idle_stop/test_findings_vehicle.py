@@ -90,6 +90,12 @@ def test_a_worn_battery_is_no_dragging_starter(make: Any) -> None:
     assert "starter_drag" not in make.of(make.Scenario(make=WORN, share=0.86, values={"battery_soh": 58.0})).findings
 
 
+def test_a_cold_engine_is_no_dragging_starter(make: Any) -> None:
+    found = make.of(make.Scenario(air=-12.0, share=0.95))
+    assert min(start.peak_a for start in found.estimate.starts) < -450.0
+    assert "starter_drag" not in found.findings
+
+
 def test_an_engine_slow_to_run_at_good_voltage_is_told(make: Any) -> None:
     found = make.of(make.Scenario(starter=SLOW, share=0.95))
     assert found.has("slow_restart_not_electrical", "check", possible=False)
