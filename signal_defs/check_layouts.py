@@ -29,6 +29,14 @@ def check_layouts(platform: Platform) -> list[CheckFinding]:
 
 
 def _check_bus(bus: Bus, bound: set[tuple[str, str, str]]) -> Iterator[CheckFinding]:
+    if not any(message.signals for message in bus.messages):
+        yield CheckFinding(
+            "no_signals",
+            "warning",
+            bus.name,
+            Text("The databases of the bus define no signal."),
+            Text("Look whether the file is whole, and the export that was meant."),
+        )
     yield from _twice(bus, {message for name, message, _ in bound if name == bus.name})
     for message in bus.messages:
         names = {signal.name for signal in message.signals if (bus.name, message.name, signal.name) in bound}

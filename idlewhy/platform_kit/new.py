@@ -136,6 +136,11 @@ def _notes(buses: Sequence[Bus], seen: dict[str, tuple[str, ...]], *, has_log: b
         )
     elif not has_log:
         notes.append("No log was given: names, units and ranges speak, not behaviour. A log with a crank tells more.")
+    notes += [
+        f"The database of bus {bus.name} defines no signal: is the file whole?"
+        for bus in buses
+        if not any(message.signals for message in bus.messages)
+    ]
     notes += [f"No identifier of bus {name} is in the logs." for name, found in seen.items() if not found]
     notes += [
         f"Buses {one} and {other} are seen on the same channel: if they are one bus, give one [[bus]] both databases."

@@ -166,3 +166,11 @@ def test_proposals_do_not_depend_on_a_run(van_log: Path, tmp_path: Path) -> None
         for name in ("a", "b")
     ]
     assert texts[0].replace(str(tmp_path / "a"), "") == texts[1].replace(str(tmp_path / "b"), "")
+
+
+def test_a_database_without_a_signal_is_said_to_have_none(tmp_path: Path) -> None:
+    """A file cut off in its first signal."""
+    cut = tmp_path / "cut.dbc"
+    cut.write_text('VERSION ""\nBO_ 1 A: 8 X\n SG_ B : 0|8@1+ (1,0', encoding="ascii")
+    made = new_platform([cut], folder=tmp_path / "car")
+    assert any("defines no signal" in note for note in made.notes)
