@@ -68,33 +68,38 @@ def days_to_limit(trend: Trend, scale: Scale | None) -> Interval | None:
 
 def level_reason(trend: Trend, scale: Scale) -> Text:
     """The level in one line: what, how much with its interval, against which limit."""
-    metric, digits = trend.metric, trend.metric.digits
-    values = {
-        "title": Text(metric.title),
-        "value": round(trend.level.value, digits),
-        "low": round(trend.level.low, digits),
-        "high": round(trend.level.high, digits),
-        "unit": metric.unit,
-        "limit": round(scale.limit, digits),
-    }
-    form = f".{digits}f"
+    digits = trend.metric.digits
+    level = trend.level
     return Text(
-        f"{{title}}: {{value:{form}}} {{unit}} ({{low:{form}}} to {{high:{form}}}), limit {{limit:{form}}} {{unit}}",
-        values,
+        "{title}: {value} {unit} ({low} to {high}), limit {limit} {unit}",
+        {
+            "title": Text(trend.metric.title),
+            "value": _rounded(level.value, digits),
+            "low": _rounded(level.low, digits),
+            "high": _rounded(level.high, digits),
+            "unit": trend.metric.unit,
+            "limit": _rounded(scale.limit, digits),
+        },
     )
 
 
 def slope_reason(trend: Trend) -> Text:
-    """The slope in one line: what, how fast with its interval."""
+    """The slope in one line: what, how fast with its interval; in percent of the level where that is what matters."""
     metric = trend.metric
     base = 100.0 / abs(trend.level.value) if metric.relative else 1.0
-    digits = 0 if metric.relative or metric.digits == 0 else metric.digits
-    form = f"+.{digits}f"
-    values = {
-        "title": Text(metric.title),
-        "value": trend.slope.value * base,
-        "low": trend.slope.low * base,
-        "high": trend.slope.high * base,
-        "unit": "%" if metric.relative else metric.unit,
-    }
-    return Text(f"{{title}}: {{value:{form}}} {{unit}} a month ({{low:{form}}} to {{high:{form}}})", values)
+    digits = 0 if metric.relative else metric.digits
+    return Text(
+        "{title}: {value:+} {unit} a month ({low:+} to {high:+})",
+        {
+            "title": Text(metric.title),
+            "value": _rounded(trend.slope.value * base, digits),
+            "low": _rounded(trend.slope.low * base, digits),
+            "high": _rounded(trend.slope.high * base, digits),
+            "unit": "%" if metric.relative else metric.unit,
+        },
+    )
+
+
+def _rounded(value: float, digits: int) -> float | int:
+    """No false digits: a whole number where there are no decimals."""
+    return round(value, digits) if digits else round(value)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.intervals import middle
 
 CUTTING = ("battery", "coding", "reset", "sensor_reset", "battery_changed")  # kinds of events that begin an episode
 EACH_SIDE = 6  # points on either side of a change that nobody told of
@@ -41,9 +42,11 @@ def seen_cuts(x: FloatArray, y: FloatArray, classes: Any, least: float) -> tuple
     place = _best_split(x, level, least)
     if place is None:
         return ()
-    places = _several(level, place)
+    more = (slice(None, place), slice(place, None))
+    alone = all(_best_split(x[part], level[part], least) is None for part in more)
+    places = [place] if alone else _several(level, place)
     edges = [0, *places, len(y)]
-    medians = [float(np.median(y[a:b])) for a, b in pairwise(edges)]
+    medians = [middle(y[a:b]) for a, b in pairwise(edges)]
     return tuple(
         Cut(float(x[at]), "seen", before, after)
         for at, before, after in zip(places, medians, medians[1:], strict=False)
@@ -55,7 +58,7 @@ def _within_classes(y: FloatArray, classes: Any) -> FloatArray:
     level = y.astype(float).copy()
     for label in np.unique(classes):
         inside = classes == label
-        level[inside] -= np.median(y[inside])
+        level[inside] -= middle(y[inside])
     return level
 
 
@@ -71,8 +74,9 @@ def _best_split(x: FloatArray, level: FloatArray, least: float) -> int | None:
     best = int(np.argmin(error))
     place = int(at[best])
     step = right[best] / (n - place) - left[best] / place
-    line = level - np.polyval(np.polyfit(x, level, 1), x)
-    return place if abs(step) >= least and error[best] < _BETTER * float((line**2).sum()) else None
+    about_x, about_y = x - x.mean(), level - level.mean()
+    line = float(about_y @ about_y) - float(about_x @ about_y) ** 2 / float(about_x @ about_x)
+    return place if abs(step) >= least and error[best] < _BETTER * line else None
 
 
 def _several(level: FloatArray, place: int) -> list[int]:
@@ -84,7 +88,7 @@ def _several(level: FloatArray, place: int) -> list[int]:
         import ruptures
     except ImportError:
         return [place]
-    noise = float(np.median(np.abs(np.diff(level)))) * 1.4826 / np.sqrt(2)  # of neighbours, so that steps do not count
+    noise = middle(np.abs(np.diff(level))) * 1.4826 / np.sqrt(2)  # of neighbours, so that steps do not count
     scale = max(noise, 1e-3 * float(np.ptp(level)), 1e-12)
     search = ruptures.Pelt(model="l2", min_size=EACH_SIDE, jump=1).fit(level.reshape(-1, 1) / scale)
     found = search.predict(pen=4.0 * np.log(len(level)))[:-1]

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from decoder.frames import FloatArray
-from fleet.intervals import normal_quantile
+from fleet.intervals import middle, normal_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def sen_slope(x: FloatArray, y: FloatArray, classes: Any = None, *, memory: bool
     ordered = np.sort(np.concatenate(slopes)) if slopes else np.empty(0)
     if not len(ordered):
         return None
-    value = float(np.median(ordered))
+    value = middle(ordered)
     left, across = _left_over(x, y, labels, value)
     wider = 1.0 if memory is None else _inflation(left, always=memory)
     variance *= wider
@@ -82,14 +82,14 @@ def _left_over(x: FloatArray, y: FloatArray, labels: Any, slope: float) -> tuple
     left, about = y - slope * x, x.astype(float)
     for label in np.unique(labels):
         inside = labels == label
-        left[inside] -= np.median(left[inside])
+        left[inside] -= middle(left[inside])
         about[inside] -= about[inside].mean()
     return left, float(about @ about)
 
 
 def _spread(left: FloatArray) -> float:
     """Sum of squares with wild values cut at three times the spread (1.4826 times the median deviation)."""
-    bound = 3 * 1.4826 * float(np.median(np.abs(left)))
+    bound = 3 * 1.4826 * middle(np.abs(left))
     kept = np.clip(left, -bound, bound) if bound else left
     return float(kept @ kept)
 

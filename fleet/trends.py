@@ -14,13 +14,13 @@ import numpy as np
 from decoder.frames import FloatArray
 from fleet.episodes import Cut, known_cuts, seen_cuts
 from fleet.fleet_data import RECENT_DAYS, FleetData
-from fleet.intervals import UNKNOWN, Interval, clustered_share, median_interval
+from fleet.intervals import UNKNOWN, Interval, clustered_share, median_interval, middle
 from fleet.metrics import METRICS, MONTH_DAYS, POINTS, SHARES, SPAN_DAYS, Metric
 from fleet.slopes import sen_slope
 from signal_defs.errors import UsageError
 from signal_defs.text import Text
 
-Verdict = Literal["worsening", "improving", "stable", "open", "too_little_data"]
+Verdict = Literal["worsening", "slowly_worse", "improving", "stable", "open", "too_little_data"]
 _CLASS_K = 10.0
 _UNKNOWN_CLASS = -9999
 
@@ -34,7 +34,8 @@ class Trend:
     `lacking` says what is missing. slope: a month, in the unit of the metric, with the
     95 % interval of Sen. sure: by how much a month it is worse at the very least, a share `misled` of looks apart,
     since it is looked at every week; 0 where that is no worsening. p: of Mann and Kendall.
-    verdict: "worsening" and "improving" only where the whole interval says so and the size matters; "open" where it can
+    verdict: "worsening" and "improving" only where the whole interval says so and the size matters; "slowly_worse"
+    where the size does not; "open" where it can
     be told neither that it changes nor that it does not. alarm: worse for sure at the weekly look, and at half the
     speed that matters or more. observations: behind the level.
     """
@@ -148,7 +149,7 @@ def temperature_classes(temperature: FloatArray) -> Any:
     known = np.isfinite(temperature)
     if not known.any():
         return np.full(len(temperature), _UNKNOWN_CLASS)
-    offset = np.where(known, temperature, 0.0) - float(np.median(temperature[known]))
+    offset = np.where(known, temperature, 0.0) - middle(temperature[known])
     return np.where(known, np.floor(offset / _CLASS_K + 0.5), _UNKNOWN_CLASS).astype(np.int64)
 
 
@@ -158,7 +159,7 @@ def _cuts(metric: Metric, day: FloatArray, value: FloatArray, classes: Any, know
     now = day >= begin
     if not now.any() or metric.name in SHARES:  # a share of few standstills a day jumps by nature
         return known
-    base = abs(float(np.median(value[now]))) if metric.relative else 1.0
+    base = abs(middle(value[now])) if metric.relative else 1.0
     return (*known, *seen_cuts(day[now], value[now], classes[now], metric.month * base))
 
 
@@ -209,7 +210,7 @@ def _slope(
         return slope, sure, found.p, "worsening", alarm
     if worst < 0 and -sign * slope.value >= matters:
         return slope, sure, found.p, "improving", False
-    verdict: Verdict = "stable" if worst < matters else "open"
+    verdict: Verdict = "slowly_worse" if least > 0 else "stable" if worst < matters else "open"
     return slope, sure, found.p, verdict, alarm
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Sequence
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -45,20 +46,34 @@ def _harmless(value: Any) -> Any:
     return _BEFORE_UNIT.sub("\\1\u00a0", plain(value))
 
 
-def render(template: str, *, say: Language, title: str, foot: str, with_pictures: bool = True, **values: Any) -> str:
-    """One self-contained HTML page. title: for the browser and the foot of each printed page. foot: beside it."""
-    scripts = ["page.js"]
+def render(
+    template: str,
+    *,
+    say: Language,
+    title: str,
+    foot: str,
+    with_pictures: bool = True,
+    extra: Sequence[str] = (),
+    style_attributes: bool = False,
+    **values: Any,
+) -> str:
+    """One self-contained HTML page. title: for the browser and the foot of each printed page. foot: beside it.
+
+    with_pictures: it has pictures to work with. extra: names of a style sheet and a script that only this page needs.
+    style_attributes: its template sets styles on single elements.
+    """
+    scripts = ["page.js", *(f"{name}.js" for name in extra)]
     if with_pictures:
         scripts.insert(0, "plotly-basic.min.js")
     texts = [_asset(name) for name in scripts]
-    style = _asset("page.css") + _foot_style(title, foot, say)
+    style = "".join(_asset(f"{name}.css") for name in ("page", *extra)) + _foot_style(title, foot, say)
     page: str = (
         _environment()
         .get_template(template)
         .render(
             say=say,
             title=title,
-            policy=_policy(texts),
+            policy=_policy(texts, style, style_attributes=style_attributes),
             style=Markup(style),  # noqa: S704 - our own file, and strings escaped by css_string
             scripts=[Markup(text) for text in texts],  # noqa: S704 - our own files
             as_json=_as_json,
@@ -69,13 +84,16 @@ def render(template: str, *, say: Language, title: str, foot: str, with_pictures
     return page
 
 
-def _policy(scripts: list[str]) -> str:
-    """Nothing is loaded from anywhere; only these very scripts run. Plotly sets styles as it draws."""
-    hashes = " ".join(f"'sha256-{_digest(text)}'" for text in scripts)
-    return (
-        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
-    )
+def _policy(scripts: list[str], style: str, *, style_attributes: bool) -> str:
+    """Nothing is loaded from anywhere; only these very scripts and this very style count.
+
+    Plotly adds an empty style element and fills it through the object model, which the policy's empty text allows.
+    """
+    runs, clothes = (" ".join(f"'sha256-{_digest(text)}'" for text in texts) for texts in (scripts, [style, ""]))
+    parts = ["default-src 'none'", f"script-src {runs}", f"style-src {clothes}"]
+    if style_attributes:
+        parts.append("style-src-attr 'unsafe-inline'")
+    return "; ".join([*parts, "img-src data:", "base-uri 'none'", "form-action 'none'"])
 
 
 def _digest(text: str) -> str:

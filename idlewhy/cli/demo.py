@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from idlewhy.cli.output import progress_bar, write_json, write_text
+
+if TYPE_CHECKING:
+    from idle_stop.analysis import Analysis, Progress
+    from idlewhy.demo.truth import DemoVehicle
 
 
 @click.command()
@@ -22,21 +28,32 @@ def demo(out: str) -> None:
     Example:
       idlewhy demo --out demo
     """
-    from idle_stop.analysis import analyse
+    from fleet.fleet_data import fleet_of_analyses
     from idlewhy.demo import make_logs
-    from reports.analysis_json import analysis_to_json
-    from reports.summary import one_line
-    from reports.vehicle import vehicle_page
+    from reports.fleet import fleet_line, fleet_page
 
     folder = Path(out)
     logs = folder / "logs"
     logs.mkdir(parents=True, exist_ok=True)
     with progress_bar() as progress:
         vehicles = make_logs(logs)
-        for done, vehicle in enumerate(vehicles):
-            if progress:
-                progress("analysing", done, len(vehicles))
-            analysis = analyse(vehicle.logs, vehicle.platform, vehicle=vehicle.id)
-            write_text(folder / f"{vehicle.id}.html", vehicle_page(analysis))
-            write_json(folder / f"{vehicle.id}.json", analysis_to_json(analysis))
-            click.echo(f"{one_line(analysis)}\n    -> {folder / vehicle.id}.html")
+        data = fleet_of_analyses(_analysed(vehicles, folder, progress))
+    write_text(folder / "fleet.html", fleet_page(data, links={one.id: f"{one.id}.html" for one in vehicles}))
+    click.echo(f"{fleet_line(data)}\n    -> {folder / 'fleet.html'}")
+
+
+def _analysed(vehicles: Sequence[DemoVehicle], folder: Path, progress: Progress | None) -> Iterator[Analysis]:
+    """Analyse one vehicle after the other, write its page and its JSON, hand it on."""
+    from idle_stop.analysis import analyse
+    from reports.analysis_json import analysis_to_json
+    from reports.summary import one_line
+    from reports.vehicle import vehicle_page
+
+    for done, vehicle in enumerate(vehicles):
+        if progress:
+            progress("analysing", done, len(vehicles))
+        analysis = analyse(vehicle.logs, vehicle.platform, vehicle=vehicle.id)
+        write_text(folder / f"{vehicle.id}.html", vehicle_page(analysis))
+        write_json(folder / f"{vehicle.id}.json", analysis_to_json(analysis))
+        click.echo(f"{one_line(analysis)}\n    -> {folder / vehicle.id}.html")
+        yield analysis

@@ -17,6 +17,7 @@ SUBCOMMANDS = {
     "report": "idlewhy.cli.report:report",
     "compare": "idlewhy.cli.compare:compare",
     "platform": "idlewhy.cli.platform:platform",
+    "fleet": "idlewhy.cli.fleet:fleet",
     "serve": "idlewhy.cli.serve:serve",
 }
 

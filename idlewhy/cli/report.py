@@ -58,7 +58,7 @@ def report(
     options = read_options(csv_columns)
     with progress_bar() as progress:
         analysis = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
-    page = out or f"{_file_name(analysis.vehicle)}.html"
+    page = out or f"{file_name(analysis.vehicle)}.html"
     write_text(page, vehicle_page(analysis, language=language))
     if json_out:
         write_json(json_out, analysis_to_json(analysis))
@@ -73,7 +73,7 @@ def report(
         click.echo(line)
 
 
-def _file_name(vehicle: str) -> str:
+def file_name(vehicle: str) -> str:
     """A vehicle's name as a file name: whatever is no letter, digit, dot, dash or underscore becomes a dash."""
     name = "".join(sign if sign.isalnum() or sign in "._-" else "-" for sign in vehicle).strip(".-")
     return name[:80] or "vehicle"

@@ -1,0 +1,286 @@
+"""The page of a fleet: which vehicles need attention and why, where the stops go, what gets worse, what it costs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+
+from fleet.costs import idle_cost
+from fleet.fleet_data import FleetData
+from fleet.ranking import Ranked, rank
+from reports.figures.fleet_weeks import refusals_by_week
+from reports.fleet_story import STANDINGS, Small, Story, small_of, story_of
+from reports.fleet_tables import comparisons, figures_table, ranking_table
+from reports.fleet_weeks import Weeks, weeks_of
+from reports.fleet_words import STANDING_WORDS
+from reports.language import Language
+from reports.legend import legend_of
+from reports.page import render
+from reports.plain import plain
+from reports.static_svg import static_svg
+from reports.table import Column, number, table, word
+
+_NAMED = 4  # vehicles named in the first sentence
+_WORST = 24  # trends shown beside each other
+_DAYS = 182  # longest stretch drawn
+
+
+def fleet_page(data: FleetData, *, links: Mapping[str, str] | None = None, language: str = "en") -> str:
+    """One self-contained HTML page: opens offline, prints, works without script; the same input gives the same bytes.
+
+    links: vehicle -> address of its own page, relative to this one. Raises UsageError for a language that is not there.
+    """
+    say = Language(language)
+    ranked = rank(data)
+    span = _span(data)
+    stories = [
+        story_of(one, data.vehicles.loc[one.vehicle], span, say, (links or {}).get(one.vehicle, "")) for one in ranked
+    ]
+    weeks = weeks_of(data, say)
+    worst = _worst(ranked, span, say)
+    tables, reversals = comparisons(data, say)
+    picture = refusals_by_week(weeks.days, weeks.names, weeks.counts, say) if weeks.days else None
+    caption = say("All vehicles. A refusal for which several conditions failed counts for each of them.")
+    title = say("Fleet: idle-stop and batteries")
+    return render(
+        "fleet.html.j2",
+        style_attributes=True,
+        say=say,
+        title=title,
+        foot=_dates(weeks, say),
+        with_pictures=False,
+        extra=("fleet",),
+        heading=title,
+        about=_about(data, weeks, say),
+        happened=_happened(ranked, say),
+        first_sentence=_first(ranked, stories, say),
+        tallies=_tallies(ranked, say),
+        cost=_cost(data, say),
+        groups=_groups(stories, say),
+        filters=_filters(stories, say),
+        weeks=weeks,
+        weeks_json=weeks.to_json(),
+        week_cells=_week_cells(weeks),
+        week_answer=_week_answer(weeks, say),
+        picture=Markup(static_svg(picture, caption)) if picture else "",  # noqa: S704 - static_svg escapes
+        legend=legend_of(picture) if picture else [],
+        picture_caption=caption,
+        worst=worst,
+        worse=_worse(len(worst), say),
+        ranking=ranking_table(ranked, say),
+        figures=figures_table(ranked, say),
+        comparisons=tables,
+        reversals=reversals,
+        lost=_lost(data, weeks, say),
+        sound=_sound(data, say),
+    )
+
+
+def _span(data: FleetData) -> tuple[float, float]:
+    day = data.daily["day"].to_numpy("datetime64[D]").astype(np.float64)
+    if not len(day):
+        return 0.0, 1.0
+    return max(float(day.min()), float(day.max()) - _DAYS), float(day.max())
+
+
+def _dates(weeks: Weeks, say: Language) -> str:
+    if not weeks.days:
+        return say("date not recorded")
+    return say("weeks from {first} to {last}", first=weeks.days[0], last=weeks.days[-1])
+
+
+def _about(data: FleetData, weeks: Weeks, say: Language) -> str:
+    vehicles = say.many("{n} vehicle", "{n} vehicles", len(data.vehicles))
+    recordings = say.many("{n} recording", "{n} recordings", data.recordings)
+    return f"{vehicles} · {recordings} · {_dates(weeks, say)}"
+
+
+def _happened(ranked: Sequence[Ranked], say: Language) -> str:
+    total = len(ranked)
+    urgent = [plain(one.vehicle) for one in ranked if one.standing == "attention"]
+    few = sum(one.standing == "too_little_data" for one in ranked)
+    if urgent:
+        return say(
+            "{n} of {total} vehicles need attention: {names}.",
+            n=len(urgent),
+            total=total,
+            names=say.list(urgent, limit=_NAMED),
+        )
+    if few == total:
+        return say("There is too little data yet to rank any of the {total} vehicles.", total=total)
+    return say("None of the {judged} vehicles with enough data needs attention.", judged=total - few)
+
+
+def _first(ranked: Sequence[Ranked], stories: Sequence[Story], say: Language) -> str:
+    """The worst vehicle with its first reason; else what single recordings found."""
+    if ranked and ranked[0].standing == "attention":
+        story = stories[0]
+        since = f" ({story.since})" if story.since else ""
+        return say("First: {vehicle}, {why}{since}.", vehicle=story.vehicle, why=story.headline, since=since)
+    found = sum(bool(one.codes) for one in ranked)
+    if found:
+        return say.many(
+            "In the recordings of {n} vehicle something was found that asks for a check; it stands below.",
+            "In the recordings of {n} vehicles something was found that asks for a check; it stands below.",
+            found,
+        )
+    return say("Nothing was found in their recordings that asks for a check.")
+
+
+def _tallies(ranked: Sequence[Ranked], say: Language) -> list[dict[str, Any]]:
+    return [
+        {"standing": standing, "sign": mark.sign, "word": say.text(STANDING_WORDS[standing]), "count": count}
+        for standing, mark in STANDINGS.items()
+        if (count := sum(one.standing == standing for one in ranked)) or standing == "attention"
+    ]
+
+
+def _cost(data: FleetData, say: Language) -> dict[str, str]:
+    cost = idle_cost(data)
+    sentence = say(
+        "{refusals} refused standstills cost {time} of idling, about {fuel:.1f} l of fuel ({low:.1f} to {high:.1f} l).",
+        refusals=cost.refusals,
+        time=say.duration(cost.idle_s),
+        fuel=cost.fuel_l.value,
+        low=cost.fuel_l.low,
+        high=cost.fuel_l.high,
+    )
+    return {"sentence": sentence, "source": say.text(cost.source)}
+
+
+def _groups(stories: Sequence[Story], say: Language) -> list[dict[str, Any]]:
+    """Stories under one heading a standing."""
+    titles = {
+        "attention": say("Needs attention"),
+        "in_order": say("Nothing stands out"),
+        "too_little_data": say("Too little data, neither good nor bad"),
+    }
+    groups = [
+        {"name": name, "title": title, "stories": [story for story in stories if story.standing == name]}
+        for name, title in titles.items()
+    ]
+    return [group for group in groups if group["stories"]]
+
+
+def _filters(stories: Sequence[Story], say: Language) -> list[dict[str, Any]]:
+    """Choices by which the page can be narrowed; those without a choice are left out."""
+    labels = {"platform": say("Platform"), "battery": say("Battery type"), "depot": say("Depot")}
+    found = [
+        {"name": name, "label": label, "values": sorted({story.attributes[name] for story in stories} - {""})}
+        for name, label in labels.items()
+    ]
+    return [one for one in found if len(one["values"]) > 1]
+
+
+def _week_cells(weeks: Weeks) -> list[list[tuple[int, int]]]:
+    """For each condition and week: refusals, and the cell's shade in percent of the largest."""
+    most = max(float(weeks.counts.max(initial=0.0)), 1.0)
+    return [[(int(count), round(100 * count / most)) for count in row] for row in weeks.counts]
+
+
+def _week_answer(weeks: Weeks, say: Language) -> str:
+    asked, refused = int(weeks.asked.sum()), int(weeks.refused.sum())
+    if not refused:
+        return say("No stop was refused at {asked} standstills.", asked=asked)
+    return say(
+        "{refused} of {asked} standstills were refused; most often failed: {name}.",
+        refused=refused,
+        asked=asked,
+        name=weeks.names[0],
+    )
+
+
+def _worst(ranked: Sequence[Ranked], span: tuple[float, float], say: Language) -> list[tuple[str, Small]]:
+    """What gets worse, fastest first, in units of what matters."""
+    found = [
+        (trend.sure / trend.month if trend.month else 0.0, one, trend)
+        for one in ranked
+        for trend in one.trends.values()
+        if trend.verdict == "worsening" or trend.alarm
+    ]
+    found.sort(key=lambda item: (-item[0], item[1].vehicle))
+    return [(plain(one.vehicle), small_of(trend, one, span, say)) for _, one, trend in found[:_WORST]]
+
+
+def _worse(n: int, say: Language) -> str:
+    if not n:
+        return say("No figure gets worse by more than chance and fast enough to matter.")
+    return say.many(
+        "{n} figure gets worse by more than chance and fast enough to matter.",
+        "{n} figures get worse by more than chance and fast enough to matter, fastest first.",
+        n,
+    )
+
+
+def _lost(data: FleetData, weeks: Weeks, say: Language) -> Any:
+    """Idling and refusals by condition."""
+    sums = data.refusals.groupby(["condition", "group"])[["refusals", "alone", "lost_idle_s"]].sum()
+    columns = [
+        Column(say("Condition")),
+        Column(say("Group")),
+        Column(say("Refusals"), numeric=True),
+        Column(say("alone at fault"), numeric=True),
+        Column(say("Idling"), "h", numeric=True),
+    ]
+    rows = [
+        [
+            word(condition or say("cause not visible")),
+            word(group),
+            number(float(refusals), 0, say),
+            number(float(alone), 0, say),
+            number(float(lost) / 3600, 1, say),
+        ]
+        for (condition, group), (refusals, alone, lost) in zip(
+            sums.index, sums.sort_index().itertuples(index=False, name=None), strict=True
+        )
+    ]
+    rows.sort(key=lambda cells: -float(cells[2].raw or 0))
+    caption = say("Refusals by condition, {dates}", dates=_dates(weeks, say))
+    return table("conditions", caption, columns, rows)
+
+
+def _sound(data: FleetData, say: Language) -> list[str]:
+    """What to know before trusting the page."""
+    said = []
+    if data.undated:
+        said.append(
+            say.many(
+                "{n} recording has no date; it counts for findings, not for weeks and trends.",
+                "{n} recordings have no date; they count for findings, not for weeks and trends.",
+                data.undated,
+            )
+        )
+    said += [
+        say("{file} is damaged and was left out; run `idlewhy fleet compact`, then add its logs again.", file=one.file)
+        for one in data.damage
+    ]
+    blind = int(data.vehicles["battery_only"].sum()) if len(data.vehicles) else 0
+    if blind:
+        said.append(
+            say.many(
+                "Of {n} vehicle only the battery's signals were recorded, so none of its refusals could be seen.",
+                "Of {n} vehicles only the battery's signals were recorded, so none of their refusals could be seen.",
+                blind,
+            )
+        )
+    said.append(
+        say(
+            "Levels are those of each vehicle's last 28 days; intervals are 95 %. Slopes are medians of pairs of days "
+            "in the same class of temperature, inside one battery episode."
+        )
+    )
+    said.append(
+        say(
+            "Whoever is worst this month looks better the next by chance alone: compare a repaired vehicle over "
+            "several weeks, not with its worst day."
+        )
+    )
+    return said
+
+
+def fleet_line(data: FleetData, language: str = "en") -> str:
+    """The answer for a terminal."""
+    return _happened(rank(data), Language(language))

@@ -1,0 +1,170 @@
+"""The story of one vehicle in the fleet: why it is where it is, how its figures go, what its recordings found."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from markupsafe import Markup
+
+from fleet.intervals import Interval
+from fleet.ranking import Ranked, Reason
+from fleet.trends import Trend
+from reports.figures.fleet_small import small_trend
+from reports.findings import wording
+from reports.fleet_words import VERDICTS
+from reports.language import Language
+from reports.plain import plain
+from reports.theme import GREEN, GREY, VERMILLION, Mark
+from signal_defs.text import Text
+
+STANDINGS: dict[str, Mark] = {
+    "attention": Mark(VERMILLION, "square", "■", "attention"),
+    "in_order": Mark(GREEN, "circle", "●", "in_order"),
+    "too_little_data": Mark(GREY, "circle-open", "○", "too_little_data"),
+}
+DRAWN = ("resistance", "rest_soc", "quiescent", "stop_rate")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Small:
+    """A small drawing: its title, the line under it, the drawing."""
+
+    title: str
+    words: str
+    drawn: Markup
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Story:
+    """A vehicle as the page shows it. link: to its own page, or empty. attributes: what filters look at."""
+
+    vehicle: str
+    standing: str
+    sign: str
+    headline: str
+    since: str
+    days: str
+    reasons: tuple[str, ...]
+    smalls: tuple[Small, ...]
+    found: tuple[str, ...]
+    lacking: tuple[str, ...]
+    about: str
+    link: str
+    attributes: dict[str, str]
+
+
+def story_of(one: Ranked, row: Any, span: tuple[float, float], say: Language, link: str) -> Story:
+    """row: of `FleetData.vehicles`. span: first and last day drawn [days since 1970]."""
+    reasons = tuple(reason_words(reason, say) for reason in one.reasons)
+    drawn = [one.trends[name] for name in DRAWN if name in one.trends and len(one.trends[name].day) > 1]
+    return Story(
+        vehicle=plain(one.vehicle),
+        standing=one.standing,
+        sign=STANDINGS[one.standing].sign,
+        headline=reasons[0] if reasons else _quiet(one, say),
+        since=_since(one, say),
+        days=days_words(one.days, say),
+        reasons=reasons,
+        smalls=tuple(small_of(trend, one, span, say) for trend in drawn),
+        found=tuple(
+            say("{title}: in {n} of {total} recordings", title=say.text(wording(code).title), n=n, total=total)
+            for code, (n, total) in one.codes.items()
+        ),
+        lacking=tuple(dict.fromkeys(say.text(line) for line in one.lacking)),
+        about=_about(row, say),
+        link=link,
+        attributes={
+            "platform": plain(str(row["platform"])),
+            "battery": plain(str(row["battery_type"])),
+            "depot": plain(str(row["depot"])),
+        },
+    )
+
+
+def small_of(trend: Trend, one: Ranked, span: tuple[float, float], say: Language) -> Small:
+    """The drawing of one figure with its words."""
+    words = trend_words(trend, say)
+    title = say("{title} [{unit}]", title=say.text(Text(trend.metric.title)), unit=trend.metric.unit)
+    drawing = small_trend(trend, one.scales.get(trend.metric.name), span, f"{plain(one.vehicle)}, {title}: {words}")
+    return Small(title, words, Markup(drawing))  # noqa: S704 - small_trend escapes
+
+
+def trend_words(trend: Trend, say: Language) -> str:
+    """Level, slope and verdict in one line; what is missing where there is too little data."""
+    metric = trend.metric
+    if not math.isfinite(trend.level.value):
+        return " ".join(say.text(line) for line in trend.lacking[:1])
+    level = f"{say.number(trend.level.value, metric.digits)} {metric.unit}"
+    verdict = say.text(VERDICTS[trend.verdict])
+    if not math.isfinite(trend.slope.value):
+        return say("{level}; {verdict}", level=level, verdict=verdict)
+    relative = 100.0 / abs(trend.level.value) if metric.relative else 1.0
+    digits = 0 if metric.relative else metric.digits
+    value, low, high = (
+        say.number(part * relative, digits, sign=True)
+        for part in (trend.slope.value, trend.slope.low, trend.slope.high)
+    )
+    return say(
+        "{level}; {value} {unit} a month ({low} to {high}), {verdict}",
+        level=level,
+        value=value,
+        low=low,
+        high=high,
+        unit="%" if metric.relative else metric.unit,
+        verdict=verdict,
+    )
+
+
+def reason_words(reason: Reason, say: Language) -> str:
+    """A reason in one line; a finding by its title."""
+    if not reason.finding:
+        return say.text(reason.what)
+    values = reason.what.values
+    title = say.text(wording(reason.finding).title)
+    return say("{title}: in {n} of {total} recordings", title=title, n=values["n"], total=values["total"])
+
+
+def days_words(days: Interval | None, say: Language) -> str:
+    """Days to the nearest limit with their interval; empty where nothing is heading for one."""
+    if days is None:
+        return ""
+    if days.value <= 0:
+        return say("past its limit")
+    if not math.isfinite(days.high):
+        return say("limit in {days:.0f} days ({low:.0f} or more)", days=days.value, low=days.low)
+    return say("limit in {days:.0f} days ({low:.0f} to {high:.0f})", days=days.value, low=days.low, high=days.high)
+
+
+def day_words(day: float) -> str:
+    """A day [days since 1970] as ISO date."""
+    return datetime.fromtimestamp(day * 86400, UTC).date().isoformat()
+
+
+def _since(one: Ranked, say: Language) -> str:
+    known = [reason.since for reason in one.reasons if math.isfinite(reason.since)]
+    return say("since {day}", day=day_words(min(known))) if known else ""
+
+
+def _quiet(one: Ranked, say: Language) -> str:
+    if one.standing == "too_little_data":
+        if one.codes:
+            titles = [say.text(wording(code).title) for code in one.codes]
+            return say("Found, but not often enough to rank it: {titles}", titles=say.list(titles, limit=3))
+        return say.text(one.lacking[0]) if one.lacking else say("No dated recording.")
+    worst = max(one.trends.values(), key=lambda trend: trend.sure, default=None)
+    if worst is not None and worst.verdict == "worsening":
+        return trend_words(worst, say)
+    return say("No figure is beyond its limit.")
+
+
+def _about(row: Any, say: Language) -> str:
+    parts = [plain(str(row["platform"])), plain(str(row["battery_type"])).upper()]
+    if row["battery"]:
+        parts.append(plain(str(row["battery"])))
+    if row["depot"]:
+        parts.append(say("depot {name}", name=plain(str(row["depot"]))))
+    parts.append(say.many("{n} recording", "{n} recordings", int(row["recordings"])))
+    return " · ".join(parts)

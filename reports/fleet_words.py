@@ -1,0 +1,41 @@
+"""Words of the fleet page that are looked up by a key, and the titles of its figures, so that translators see them."""
+
+from __future__ import annotations
+
+from signal_defs.text import Text
+
+STANDING_WORDS = {
+    "attention": Text("needs attention"),
+    "in_order": Text("nothing stands out"),
+    "too_little_data": Text("too little data"),
+}
+VERDICTS = {
+    "worsening": Text("getting worse"),
+    "slowly_worse": Text("getting worse, less than matters"),
+    "improving": Text("getting better"),
+    "stable": Text("stable"),
+    "open": Text("cannot be told yet"),
+    "too_little_data": Text("too little data"),
+}
+PROPERTIES = {
+    "platform": Text("platform"),
+    "battery_type": Text("battery type"),
+    "battery": Text("battery fitted"),
+    "depot": Text("depot"),
+}
+TITLES = (
+    Text("resistance at 25 °C"),
+    Text("charge at rest"),
+    Text("draw while parked"),
+    Text("lowest voltage at starts"),
+    Text("share of standstills with the engine stopped"),
+    Text("share of standstills refused for the battery alone"),
+    Text("share of standstills refused"),
+)
+COUNTED = (
+    Text("cranks above 70 % charge"),
+    Text("settled rests"),
+    Text("nights of four hours or more"),
+    Text("starts in one class of temperature"),
+    Text("standstills, those too cold or too hot apart"),
+)
