@@ -104,3 +104,14 @@ def test_every_finding_has_its_words_and_no_caution_is_said_twice(van: Analysis)
         assert str(wording.title) in page
     assert page.count("Charging a lead-acid battery makes explosive hydrogen") == 1
     assert page.count("local codes and licensed practice") == 1
+
+
+def test_only_the_style_of_the_page_counts(page: str) -> None:
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)
+    assert policy
+    words = html.unescape(policy[1])
+    (style,) = re.findall(r"<style>(.*?)</style>", page, flags=re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    assert f"style-src 'sha256-{digest}' 'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='" in words
+    # source: that is the SHA-256 of nothing, known from FIPS 180-4 implementations, here in base64
+    assert "unsafe" not in words
