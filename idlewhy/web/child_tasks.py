@@ -34,7 +34,6 @@ def look(task: dict[str, Any], _work: Path, watch: Progress) -> dict[str, Any]:
     from decoder.timeline import LogClock, is_dated
 
     watch.begin_log(0)
-    (log,) = _names(task["logs"]).values() or ("",)
     clock = LogClock()
     try:
         opened = open_log(task["logs"][0]["path"])
@@ -45,7 +44,7 @@ def look(task: dict[str, Any], _work: Path, watch: Progress) -> dict[str, Any]:
             if task["head_only"]:
                 break
     except IdlewhyError as error:
-        return {"fault": _renamed(error, task["logs"]).what, "log": log}
+        return {"fault": _renamed(error, task["logs"]).what, "frames": watch.frames}
     return {
         "format": opened.format,
         "frames": watch.frames,

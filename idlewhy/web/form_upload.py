@@ -30,6 +30,7 @@ class _Parts:
 
     def __init__(self) -> None:
         self.found: list[tuple[str, Any]] = []
+        self.is_whole = False
         self._headers: dict[str, str] = {}
         self._name = b""
         self._value = b""
@@ -43,7 +44,11 @@ class _Parts:
             "on_headers_finished": lambda: self.found.append(("begin", self._headers)),
             "on_part_data": lambda data, start, end: self.found.append(("data", data[start:end])),
             "on_part_end": lambda: self.found.append(("end", None)),
+            "on_end": self._last,
         }
+
+    def _last(self) -> None:
+        self.is_whole = True
 
     def _begin(self) -> None:
         self._headers, self._name, self._value = {}, b"", b""
@@ -98,7 +103,7 @@ class FormUpload:
                     await self._take(what, value)
                 parts.found.clear()
             parser.finalize()
-            if self._field or self._upload is not None:
+            if not parts.is_whole:
                 raise Problem("malformed", "The form ended in the middle.", "Send it again.")
             whole = True
         except MultipartParseError as error:
