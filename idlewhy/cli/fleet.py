@@ -31,7 +31,7 @@ STORE = click.option(
 
 @click.group()
 def fleet() -> None:
-    r"""Follow many vehicles over weeks.
+    """Follow many vehicles over weeks.
 
     \b
     Example:
@@ -71,7 +71,7 @@ def add(
     rules: str | None,
     json_out: str | None,
 ) -> int:
-    r"""Add logs; what is in already is skipped, a bad log stops nothing. Run again after an interruption to go on.
+    """Add logs; what is in already is skipped, a bad log stops nothing. Run again after an interruption to go on.
 
     \b
     Example:
@@ -161,7 +161,7 @@ def _page_writer(folder: str | None, pseudonyms: Pseudonyms | None) -> Any:
 @click.option("--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Of the page.")
 @JSON
 def report(store: str, out: str, pages: str | None, language: str, json_out: str | None) -> None:
-    r"""Write the page of the fleet: which vehicles need attention and why, where the stops go, what gets worse.
+    """Write the page of the fleet: which vehicles need attention and why, where the stops go, what gets worse.
 
     \b
     Example:
@@ -187,7 +187,7 @@ def report(store: str, out: str, pages: str | None, language: str, json_out: str
 @click.option("--csv", "csv_out", metavar="FILE|-", help="Write the table as CSV; - is standard output.")
 @JSON
 def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, json_out: str | None) -> None:
-    r"""One figure of every vehicle: level, slope a month with its interval, verdict, and what data is missing.
+    """One figure of every vehicle: level, slope a month with its interval, verdict, and what data is missing.
 
     \b
     METRIC: resistance, rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share.
@@ -229,7 +229,7 @@ def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, jso
 @click.option("--out", "-o", metavar="FOLDER", required=True, help="One file a table goes there.")
 @click.option("--format", "kind", type=click.Choice(["parquet", "csv", "json"]), default="parquet", show_default=True)
 def export(store: str, out: str, kind: str) -> None:
-    r"""Write the store's tables, one whole file each, for other programs.
+    """Write the store's tables, one whole file each, for other programs.
 
     \b
     Example:
@@ -246,7 +246,7 @@ def export(store: str, out: str, kind: str) -> None:
 @STORE
 @click.option("--grace", type=float, default=900.0, show_default=True, help="Seconds that readers have to finish.")
 def compact(store: str, grace: float) -> None:
-    r"""Merge small files, remove what was merged, set damaged files aside. Others may read and write meanwhile.
+    """Merge small files, remove what was merged, set damaged files aside. Others may read and write meanwhile.
 
     \b
     Example:
@@ -265,7 +265,7 @@ def compact(store: str, grace: float) -> None:
 @click.option("--rules", "-r", metavar="FILE.toml", required=True, help="The watch list.")
 @JSON
 def watch(store: str, rules: str, json_out: str | None) -> int:
-    r"""Look at the watch list; exit code 10 if a rule is broken, 0 if none is.
+    """Look at the watch list; exit code 10 if a rule is broken, 0 if none is.
 
     \b
     Example:
@@ -283,7 +283,7 @@ def watch(store: str, rules: str, json_out: str | None) -> int:
 @STORE
 @click.option("--platform", "-p", metavar="ID|FOLDER", required=True, help="The definition the logs were read with.")
 def learn(store: str, platform: str) -> None:
-    r"""Tell at which levels the fleet's vehicles really decide, from all decisions in the store.
+    """Tell at which levels the fleet's vehicles really decide, from all decisions in the store.
 
     \b
     Example:

@@ -1,4 +1,4 @@
-"""Real faults are flagged in three weeks, healthy vehicles in twelve weeks are not, on fleets drawn with a known truth."""
+"""Real faults are flagged in three weeks, healthy vehicles in twelve are not, on fleets drawn with a known truth."""
 
 from __future__ import annotations
 
