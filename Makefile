@@ -24,6 +24,12 @@ check: test lint types
 bench: $(VENV)/.dev
 	$(BIN)/python -m benchmarks
 
+# `make fuzz MINUTES=60`: so long for each reader of logs and databases, one after another. Needs the package atheris.
+MINUTES ?= 4
+fuzz: $(VENV)/.dev
+	$(INSTALL) --editable '.[fuzz]'
+	$(BIN)/python -m tests.fuzz --minutes $(MINUTES)
+
 # The estimator against truths from a porous-electrode model; the truths are kept in the user's cache folder.
 validate: $(VENV)/.validate
 	$(BIN)/python -m benchmarks.validation

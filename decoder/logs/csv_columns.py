@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.csv_row import CsvTable
+from decoder.logs.frame_columns import clear_past
 from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Columns
@@ -218,7 +219,7 @@ def _base64(fields: _Fields, start: Int64Array, size: Int64Array, good: BoolArra
     text = fields.lines.words(12)[start].view(np.uint8).reshape(-1, 12)
     length, payload, fine = base64_bytes(text, np.minimum(size, 12))
     good &= fine & (length <= 8)
-    return length, payload
+    return length, clear_past(payload, np.clip(length, 0, 8).astype(np.uint8))
 
 
 def _spaced(fields: _Fields, start: Int64Array, size: Int64Array, good: BoolArray) -> tuple[Int64Array, ByteArray]:

@@ -54,6 +54,9 @@ def _read(file: BlockFile, report: ReadReport, options: ReadOptions) -> Iterator
         report.drop("damaged_block", "byte 64", -1)
         return
     chosen = _of_frames(data_groups, report)
+    if not chosen and file.is_cut:
+        report.drop("cut_off", f"byte {file.size}", -1)
+        return
     if not chosen:
         raise LogError(
             "This MF4 file holds measured signals, but no bus frames.",

@@ -76,15 +76,20 @@ class DataGroup:
 
 
 class BlockFile:
-    """Random access to blocks; every length and address is held against the size of the file."""
+    """Random access to blocks; every length and address is held against the size of the file.
+
+    is_cut: a block or a part of one lies behind the end of the file.
+    """
 
     def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
         self.size = stream.seek(0, os.SEEK_END)
+        self.is_cut = False
         self._budget = _MOST_BLOCKS
 
     def bytes_at(self, place: int, count: int) -> bytes:
         """Up to count bytes; fewer where the file ends."""
+        self.is_cut |= place + count > self.size
         if not 0 <= place < self.size:
             return b""
         self._stream.seek(place)

@@ -74,6 +74,8 @@ def frames_of(
     packets: Packets, interface: Interface, report: ReadReport, where: Callable[[int], str]
 ) -> tuple[Columns, Int64Array] | None:
     """The frames among the packets, and each one's row; None if there is none."""
+    if not len(packets.start):
+        return None
     if interface.link == LIN:
         return _lin(packets, report, where)
     if interface.link == CAN:
