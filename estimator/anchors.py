@@ -10,7 +10,19 @@ import numpy as np
 from decoder.frames import FloatArray, Int64Array
 from estimator.estimate import Figure, Rest, unknown_figure
 from estimator.grid import Grid
-from estimator.measurement import FULL, LOAD, LOAD_SD, RELAXING, SHARED, SHIFT, TILT, VOLTAGE_SD, Anchor
+from estimator.measurement import (
+    FULL,
+    LOAD,
+    LOAD_SD,
+    RELAXING,
+    SHARED,
+    SHIFT,
+    TILT,
+    VOLTAGE_SD,
+    WARMTH,
+    WARMTH_SD,
+    Anchor,
+)
 from estimator.motion import seconds_from
 from estimator.ocv import OcvCurve
 from estimator.phases import RUNNING
@@ -48,6 +60,7 @@ def rest_anchor(rest: RestVoltage, curve: OcvCurve) -> Anchor:
     shared[:, TILT] = (np.clip(soc, 0.0, 105.0) - 75.0) / 50.0
     shared[:, RELAXING:LOAD] = rest.shared / slope[:, None]
     shared[:, LOAD] = rest.load_v / slope
+    shared[:, WARMTH] = (rest.temperature - 25.0) / slope
     return Anchor(rest.time_s, soc, rest.covariance() / np.outer(slope, slope), shared)
 
 
@@ -64,7 +77,8 @@ def soc_of(anchor: Anchor, curve: OcvCurve, to_end: FloatArray) -> Figure:
     value = float(last @ (anchor.soc + to_end)) * variance
     slope = float(curve.slope_at(np.array(min(max(value, 0.0), 100.0))))
     tilt = curve.tilt_sd * abs(value - 75.0) / 50.0
-    half = 1.96 * float(np.sqrt(variance + curve.shift_sd**2 + tilt**2 + (VOLTAGE_SD / slope) ** 2))
+    warmth = WARMTH_SD * float(anchor.shared[-1, WARMTH])
+    half = 1.96 * float(np.sqrt(variance + curve.shift_sd**2 + tilt**2 + warmth**2 + (VOLTAGE_SD / slope) ** 2))
     value = min(max(value, 0.0), 100.0)
     if not np.isfinite(half):
         return unknown_figure(Text("The voltage of this rest could not be read."))

@@ -14,14 +14,13 @@ import numpy as np
 
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.grid import Grid
-from estimator.measurement import SHARED, TILT, Anchor, shared_sd
+from estimator.measurement import NOT_SOLVED, SHARED, Anchor, shared_sd
 from estimator.motion import COUNTED, PER_AH, Motion, priors
 from estimator.ocv import OcvCurve
 
 NODE_EVERY_S = 12 * 3600.0
 ITERATIONS = 15
 KNOWN = COUNTED + SHARED  # columns before the walk's
-KNOWN_TILT = COUNTED + TILT
 HELD = 1e9  # precision of what is not solved for
 
 
@@ -55,7 +54,8 @@ def solve_charge(
     scale = counted_mean[PER_AH] ** 2
     errors_sd = shared_sd(curve)
     base = _prior_precision(np.concatenate((counted_sd, errors_sd)), nodes * scale)
-    base[KNOWN_TILT, KNOWN_TILT] = HELD
+    for error in NOT_SOLVED:
+        base[COUNTED + error, COUNTED + error] = HELD
     start = np.zeros(len(base))
     start[:COUNTED] = counted_mean
     blocks = _blocks(motion, nodes, anchors, scale)
@@ -73,9 +73,7 @@ def solve_charge(
         overflow, weight = new_overflow, new_weight
         if settled:
             break
-    covariance = _with_tilt(
-        np.asarray(np.linalg.inv(precision), dtype=np.float64), blocks, weight, float(errors_sd[TILT])
-    )
+    covariance = _with_unsolved(np.asarray(np.linalg.inv(precision)), blocks, weight, errors_sd)
     return Charge(
         soc=_on_rows(grid, motion, level - overflow, float(mean[PER_AH])),
         sd=np.interp(grid.end_s, motion.time_s, _spread(motion, everywhere, covariance, scale)),
@@ -129,18 +127,23 @@ def _solve(
     return np.asarray(np.linalg.solve(precision, right), dtype=np.float64), precision
 
 
-def _with_tilt(covariance: FloatArray, blocks: Sequence[_Block], weight: FloatArray, tilt_sd: float) -> FloatArray:
-    """The covariance, with what an error of the curve's tilt would do to the solution.
+def _with_unsolved(
+    covariance: FloatArray, blocks: Sequence[_Block], weight: FloatArray, errors_sd: FloatArray
+) -> FloatArray:
+    """The covariance, with what errors of the curve's tilt and of its temperature coefficient would do to the solution.
 
-    The tilt is not solved for: over many rests it would be made to explain every small fault of the counting. Its
-    uncertainty is carried through instead (a "consider" parameter, as in orbit determination).
+    They are not solved for: over many rests they would be made to explain every small fault of the counting. Their
+    uncertainty is carried through instead ("consider" parameters, as in orbit determination).
     """
-    pull = np.zeros(len(covariance))
-    for block, trust in zip(blocks, weight, strict=True):
-        pull[block.columns] += trust * block.design.T @ (block.inverse @ block.design[:, KNOWN_TILT])
-    pull[KNOWN_TILT] = 0.0
-    moved = tilt_sd * (covariance @ pull)
-    return np.asarray(covariance + np.outer(moved, moved), dtype=np.float64)
+    total = covariance.copy()
+    for error in NOT_SOLVED:
+        pull = np.zeros(len(covariance))
+        for block, trust in zip(blocks, weight, strict=True):
+            pull[block.columns] += trust * block.design.T @ (block.inverse @ block.design[:, COUNTED + error])
+        pull[[COUNTED + held for held in NOT_SOLVED]] = 0.0
+        moved = float(errors_sd[error]) * (covariance @ pull)
+        total += np.outer(moved, moved)
+    return total
 
 
 def _nodes(motion: Motion, anchors: Sequence[Anchor]) -> FloatArray:

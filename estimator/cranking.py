@@ -18,8 +18,10 @@ from estimator.phases import IDLE_STOP
 from signal_defs.platform import Battery
 from signal_defs.text import Text
 
+WIDEST = 3.0  # of a band in the logarithm: twenty-fold either way says nothing already
+FARTHEST_FALL_V = 20.0  # nonsense in, no overflow out
 NOT_YET = Text("The resistance of this crank was not worked out.")
-COMMON_GAIN = 0.01  # the current sensor's gain, shared by all cranks
+COMMON_SD = 0.03  # shared by all cranks: the sensor's gain; a plateau depends on the crank's length and size
 
 
 def temperature_log_factor(temperature: FloatArray) -> FloatArray:
@@ -132,10 +134,10 @@ def pooled_resistance(starts: Sequence[Start], cranks: Sequence[Crank], rating: 
     design = np.array([_regressors(starts[k].temperature_c, starts[k].soc) for k in used])
     ohm = np.array([cranks[k].resistance for k in used])
     sd = np.array([cranks[k].resistance_sd for k in used]) / ohm
-    prior = (np.array([math.log(rating), 1.0, 1.0]), np.array([1.0, 0.3, 0.5]))
+    prior = (np.array([math.log(rating), 1.0, 1.0]), np.array([1.0, 0.4, 0.5]))
     fit = fit_with_prior(design, np.log(ohm), sd, prior, floor=0.02)
     middle, spread = fit.at(np.array([1.0, 0.0, 0.0]))
-    half = 1.96 * math.hypot(spread, COMMON_GAIN)
+    half = min(1.96 * math.hypot(spread, COMMON_SD), WIDEST)
     value = 1e3 * math.exp(middle)
     return Figure(value, value * math.exp(-half), value * math.exp(half)), fit
 
@@ -154,46 +156,67 @@ def normalised(crank: Crank, start: Start, fit: Fit | None) -> Figure:
     row = _regressors(start.temperature_c, start.soc)
     row[0] = 0.0
     shift, spread = fit.at(row)
-    half = 1.96 * math.sqrt((crank.resistance_sd / crank.resistance) ** 2 + spread**2 + COMMON_GAIN**2)
+    half = min(1.96 * math.sqrt((crank.resistance_sd / crank.resistance) ** 2 + spread**2 + COMMON_SD**2), WIDEST)
     value = 1e3 * crank.resistance * math.exp(-shift)
     return Figure(value, value * math.exp(-half), value * math.exp(half))
 
 
 def next_crank(
-    starts: Sequence[Start], curve: OcvCurve, temperature: float, soc: Figure, kind: StartKind = "first"
+    starts: Sequence[Start],
+    curve: OcvCurve,
+    temperature: float,
+    soc: Figure,
+    kind: StartKind = "first",
+    parked_h: float = math.inf,
 ) -> Figure:
     """Lowest voltage expected at the next crank [V], at a stated temperature [degC] and charge [%].
 
-    The drop (before minus lowest) of the recording's cranks is fitted over temperature, charge and kind of start around
-    what is published; the voltage before is the open-circuit voltage less what these cranks had less. The band holds
-    one crank, not the mean. Unknown without a crank whose voltage was seen.
+    The drop (before minus lowest) of the recording's cranks is fitted over temperature, charge, kind of start and how
+    cold the engine has become, around what is published; the voltage before is the open-circuit voltage less what these
+    cranks had less. parked_h: time since the start before [h]; a long one means an engine as cold as the battery.
+    The band holds one crank, not the mean. Unknown without a crank whose voltage was seen.
     """
-    seen = [s for s in starts if math.isfinite(s.before_v) and s.before_v - s.min_v > 0.1]
+    gaps = _hours_since(starts)
+    seen = [k for k, s in enumerate(starts) if math.isfinite(s.before_v) and s.before_v - s.min_v > 0.1]
     if not seen or not soc.is_known:
         return unknown_figure(
             Text("No crank with its voltage was recorded, so the next one's cannot be told.")
             if not seen
             else Text("The charge is unknown, so the next crank's voltage cannot be told.")
         )
-    drop = np.log([s.before_v - s.min_v for s in seen])
-    design = np.array([[*_regressors(s.temperature_c, s.soc), float(s.kind == "restart")] for s in seen])
-    error = np.array([0.02 if s.resolved else 0.08 for s in seen])
-    prior = (np.array([math.log(2.0), 1.3, 1.0, -0.1]), np.array([1.0, 0.4, 0.5, 0.2]))
+    drop = np.log([starts[k].before_v - starts[k].min_v for k in seen])
+    design = np.array([_drop_row(starts[k].temperature_c, starts[k].soc, starts[k].kind, gaps[k]) for k in seen])
+    error = np.array([0.02 if starts[k].resolved else 0.08 for k in seen])
+    # A fresh battery's drop; R and 30 % more for the current; charge; restarts; a cold engine, the colder the more.
+    prior = (np.array([math.log(2.0), 1.3, 1.0, -0.1, 0.05, 0.05]), np.array([1.0, 0.4, 0.5, 0.2, 0.1, 0.1]))
     fit = fit_with_prior(design, drop, error, prior, floor=0.05)
-    row = np.array([*_regressors(temperature, soc.value), float(kind == "restart")])
-    expected, spread = fit.at(row)
-    before, before_sd = _voltage_before(seen, curve, temperature, soc, kind)
-    fall = math.exp(expected)
+    expected, spread = fit.at(_drop_row(temperature, soc.value, kind, parked_h))
+    before, before_sd = _voltage_before([starts[k] for k in seen], curve, temperature, soc, kind)
+    fall = math.exp(min(expected, math.log(FARTHEST_FALL_V)))
     half = 1.96 * math.hypot(fall * math.hypot(spread, fit.scatter), before_sd)
     return Figure(before - fall, before - fall - half, before - fall + half)
 
 
 def predictions_one_ahead(starts: Sequence[Start], curve: OcvCurve) -> tuple[Figure, ...]:
     """For each start but the first, what those before it would have foretold; to be held against its min_v."""
+    gaps = _hours_since(starts)
     return tuple(
-        next_crank(starts[: number + 1], curve, start.temperature_c, _around(start.soc), start.kind)
-        for number, (_, start) in enumerate(pairwise(starts))
+        next_crank(starts[:number], curve, start.temperature_c, _around(start.soc), start.kind, gaps[number])
+        for number, start in enumerate(starts)
+        if number
     )
+
+
+def _hours_since(starts: Sequence[Start]) -> list[float]:
+    """Hours from the start before to each; the first has none, so infinite."""
+    return [math.inf, *((other.start_ns - one.end_ns) / 3.6e12 for one, other in pairwise(starts))][: len(starts)]
+
+
+def _drop_row(temperature: float, soc: float, kind: StartKind, parked_h: float) -> FloatArray:
+    """Regressors of a drop's logarithm."""
+    cold = 0.0 if kind == "restart" else -math.expm1(-parked_h / 3.0)
+    below = (25.0 - _known(temperature)) / 20.0
+    return np.array([*_regressors(temperature, soc), float(kind == "restart"), cold, cold * below])
 
 
 def _around(soc: float) -> Figure:
@@ -222,7 +245,8 @@ def _voltage_before(
 
 
 def _known(temperature: float) -> float:
-    return temperature if math.isfinite(temperature) else ASSUMED_TEMPERATURE_C
+    """The temperature, within what a battery can have; a mild day's where unknown [degC]."""
+    return min(max(temperature, -50.0), 80.0) if math.isfinite(temperature) else ASSUMED_TEMPERATURE_C
 
 
 def _regressors(temperature: float, soc: float) -> FloatArray:

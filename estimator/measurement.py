@@ -13,13 +13,17 @@ from estimator.ocv import OcvCurve
 from estimator.relaxation import SHARED_SIZE_SD_V
 
 # The shared errors: the curve's shift [%] and tilt [% at 50 points from 75 %], this battery's relaxing voltages [V] one
-# for each time constant, its resistance to a small load (relative), and what "nearly full" is [%].
+# for each time constant, its resistance to a small load (relative), what "nearly full" is [%], and
+# the voltage's temperature coefficient [V/K].
 SHIFT, TILT, RELAXING = 0, 1, 2
 LOAD: Final = RELAXING + len(SHARED_SIZE_SD_V)
 FULL: Final = LOAD + 1
-SHARED: Final = FULL + 1
+WARMTH: Final = FULL + 1
+SHARED: Final = WARMTH + 1
+NOT_SOLVED = (TILT, WARMTH)  # their uncertainty is carried through instead, see `charge`
 
 VOLTAGE_SD = 0.009  # a sensor's constant error within +/-15 mV
+WARMTH_SD = 0.2e-3  # [V/K], of 1.2 mV/K that is from memory
 LOAD_SD = 0.5
 FULL_SHARED_SD = 2.0
 WEAK, STRONG = 3.0, 2.0  # standard deviations of an anchor [%]
@@ -48,7 +52,7 @@ class Anchor:
 def shared_sd(curve: OcvCurve) -> FloatArray:
     """(SHARED,) standard deviation of each shared error before the data; all have mean zero."""
     shift = float(np.hypot(curve.shift_sd, VOLTAGE_SD / float(curve.slope_at(np.array(70.0)))))
-    return np.array([shift, curve.tilt_sd, *SHARED_SIZE_SD_V, LOAD_SD, FULL_SHARED_SD])
+    return np.array([shift, curve.tilt_sd, *SHARED_SIZE_SD_V, LOAD_SD, FULL_SHARED_SD, WARMTH_SD])
 
 
 def worth_using(anchors: Sequence[Anchor]) -> list[Anchor]:

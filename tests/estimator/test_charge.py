@@ -119,7 +119,8 @@ def test_the_charge_is_found_and_its_band_holds_it(planted: Any, name: str) -> N
     assert float(np.abs(error).max()) < case.worst
     assert min(inside) > 0.95
     # No wider than twice what the errors need: +/-15 mV are +/-1.35 points (AGM), +/-2 (flooded); counting adds.
-    assert max(width) < (7.0 if case.flooded else 5.5)
+    # The voltage's temperature coefficient is from memory: 0.2 mV/K in doubt over 35 K are 1.2 points more either way.
+    assert max(width) < (7.0 if case.flooded or name == "cold" else 5.5)
 
 
 def test_before_any_rest_the_band_is_wide_and_holds_the_truth(planted: Any) -> None:
