@@ -32,10 +32,15 @@ def catalogue(code: str) -> Mapping[str, str]:
         return {}
     from babel.messages.pofile import read_po
 
-    with files("reports").joinpath(f"locale/{code}/idlewhy.po").open("rb") as file:
-        entries = read_po(file, locale=code)
-    pairs = (zip(_forms(entry.id), _forms(entry.string), strict=False) for entry in entries)
-    return {key: value for forms in pairs for key, value in forms if key and value}
+    found: dict[str, str] = {}
+    for part in sorted(files("reports").joinpath(f"locale/{code}").iterdir(), key=lambda path: path.name):
+        if not part.name.endswith(".po"):
+            continue
+        with part.open("rb") as file:
+            entries = read_po(file, locale=code)
+        pairs = (zip(_forms(entry.id), _forms(entry.string), strict=False) for entry in entries)
+        found.update({key: value for forms in pairs for key, value in forms if key and value})
+    return found
 
 
 def _forms(text: Any) -> tuple[str, ...]:

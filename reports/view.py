@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from decoder.frames import FloatArray
+from decoder.recording import Trace
 from estimator.estimate import BatteryEstimate
 from idle_stop.account import Account
 from idle_stop.analysis import Analysis
@@ -24,6 +25,13 @@ class View:
     analysis: Analysis
     say: Language
     clock: Clock
+    _silences: dict[str, float] = field(default_factory=dict)
+
+    def silence_s(self, trace: Trace) -> float:
+        """How long a signal must be silent for a gap [s]; asked of a long trace once."""
+        if trace.role not in self._silences:
+            self._silences[trace.role] = trace.stale_after_s
+        return self._silences[trace.role]
 
     @property
     def account(self) -> Account:

@@ -48,14 +48,14 @@ def charge_over_time(view: View) -> Picture:
     shade_parking(canvas, view)
     _estimate(canvas, view)
     if own is not None:
-        time, value = thin(own, POINTS)
+        time, value = thin(own, POINTS, gap_s=view.silence_s(own))
         name = say("the sensor's own figure")
         canvas.line(0, view.clock.axis(time), value, name, GREY, dash="dash", width=1.8, value="%{y:.0f} %")
     _anchors(canvas, view)
     if math.isfinite(limit):
         canvas.level(0, limit, say("idle-stop from {limit:.0f} %", limit=limit))
     if voltage is not None:
-        time, value = thin(voltage, POINTS)
+        time, value = thin(voltage, POINTS, gap_s=view.silence_s(voltage))
         colour = ROLE_COLOURS["battery_voltage"]
         name = say("battery voltage")
         canvas.line(1, view.clock.axis(time), value, name, colour, width=1.1, value="%{y:.2f} V", legend=False)

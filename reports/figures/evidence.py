@@ -29,7 +29,7 @@ def evidence(view: View, number: int) -> Picture:
     standstill = view.account.standstills[number]
     span = _span(standstill)
     traces = [_trace(role, view) for role in _roles(standstill, view)]
-    shown = [(trace, *thin(trace, _POINTS, span)) for trace in traces if trace is not None]
+    shown = [(trace, *thin(trace, _POINTS, span, gap_s=view.silence_s(trace))) for trace in traces if trace is not None]
     rules = {trace.role: _rules(trace.role, view) for trace, _, _ in shown}
     rows = [_row(trace, value, rules[trace.role], view) for trace, _, value in shown]
     canvas = view.over_time(f"standstill-{number}", rows or [_nothing(view)], span, left=52)

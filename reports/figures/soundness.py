@@ -20,7 +20,9 @@ def signal_coverage(view: View) -> Picture | None:
     """How sound is the data? Where each signal has valid samples; gaps stay empty; clock steps are marked."""
     recording = view.analysis.recording
     telling = {*REQUIRED_ROLES, "engine_speed", "vehicle_speed", *(one.role for one in view.conditions)}
-    roles = [role for role in sorted(recording.traces) if role in telling or _has_gap(recording.traces[role])][:_MOST]
+    roles = [role for role in sorted(recording.traces) if role in telling or _has_gap(recording.traces[role], view)][
+        :_MOST
+    ]
     missing = [role for role in recording.faults.never_seen if role not in recording.traces]
     lanes = [*roles, *missing]
     if not lanes:
@@ -32,7 +34,7 @@ def signal_coverage(view: View) -> Picture | None:
     canvas = view.over_time("coverage", [row], left=16)
     names = {role: figure_text(role_words(role, view.say)) for role in lanes}
     for number, role in enumerate(roles):
-        ends = _stretches(recording.traces[role])
+        ends = _stretches(recording.traces[role], view)
         name = view.say("valid samples")
         y = np.where(np.arange(len(ends)) % 3 == 2, np.nan, places[role] - 0.25)
         canvas.line(
@@ -64,16 +66,16 @@ def signal_coverage(view: View) -> Picture | None:
     return canvas.done()
 
 
-def _has_gap(trace: Trace) -> bool:
-    return not trace.valid.all() or bool((np.diff(trace.time_ns) > trace.stale_after_s * 1e9).any())
+def _has_gap(trace: Trace, view: View) -> bool:
+    return not trace.valid.all() or bool((np.diff(trace.time_ns) > view.silence_s(trace) * 1e9).any())
 
 
-def _stretches(trace: Trace) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
+def _stretches(trace: Trace, view: View) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
     """Start, end and a divider [ns] of each stretch without a gap, in one row; at most 200 stretches."""
     time = trace.time_ns[trace.valid]
     if not len(time):
         return time
-    gaps = np.flatnonzero(np.diff(time) > trace.stale_after_s * 1e9)
+    gaps = np.flatnonzero(np.diff(time) > view.silence_s(trace) * 1e9)
     if len(gaps) > 199:
         longest = np.argsort(np.diff(time)[gaps])[::-1][:199]
         gaps = np.sort(gaps[longest])
