@@ -69,6 +69,10 @@ class Language:
         """A name that a platform gave, in this language where it is a usual one; never taken for a template."""
         return plain(catalogue(self.code).get(name, name))
 
+    def quoted(self, name: str) -> str:
+        """A platform's name in this language, between this language's quotation marks."""
+        return self("“{name}”", name=self.name(name))
+
     def number(self, value: float, digits: int = 0, *, sign: bool = False, group: bool = True) -> str:
         """A number with that many decimals, by locale; "unknown" for NaN."""
         if not math.isfinite(value):

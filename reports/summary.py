@@ -119,7 +119,7 @@ def _without_finding(account: Account, say: Language) -> str:
     if unseen:
         return say(
             "First: record the same drive again with the signals for {names} in the log: only they can tell why.",
-            names=say.list([f"“{say.name(name)}”" for name in unseen]),
+            names=say.list([say.quoted(name) for name in unseen]),
         )
     if hidden:
         return say(
@@ -129,7 +129,7 @@ def _without_finding(account: Account, say: Language) -> str:
         names = list(dict.fromkeys(reason.condition for one in refused for reason in one.reasons))
         return say(
             "First: drive again with {names} met, and see whether idle-stop returns.",
-            names=say.list([f"“{say.name(name)}”" for name in names]),
+            names=say.list([say.quoted(name) for name in names]),
         )
     if refused or account.count("cut_short"):
         return say("Nothing needs to be done: what stood in the way came and went, and idle-stop worked in between.")

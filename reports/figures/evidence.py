@@ -52,10 +52,10 @@ def evidence_words(view: View, number: int) -> str:
     details = [_detail(reason, standstill, view) for reason in standstill.reasons]
     if standstill.not_sought_because is not None:
         details.append(view.say.text(standstill.not_sought_because))
-    unseen = [view.say.name(name) for name in standstill.unknown_conditions]
+    unseen = standstill.unknown_conditions
     if unseen:
         details.append(
-            view.say("Not visible: {names}.", names=view.say.list([f"“{name}”" for name in unseen], limit=8))
+            view.say("Not visible: {names}.", names=view.say.list([view.say.quoted(name) for name in unseen], limit=8))
         )
     return " ".join(line if line.endswith(".") else f"{line}." for line in [words, *details])
 

@@ -122,9 +122,9 @@ def _table(view: View) -> Table:
 
 
 def _notes(view: View) -> tuple[str, ...]:
-    """Why a figure is unknown, by its name."""
-    return tuple(
-        view.say("{name} is unknown: {why}", name=name, why=view.say.text(figure.unknown))
-        for name, figure, _, _, _ in _figures(view)
-        if not figure.is_known and figure.unknown is not None
-    )
+    """Why a figure is unknown, by its name; a reason that several share stands once."""
+    why: dict[str, str] = {}
+    for name, figure, *_ in _figures(view):
+        if not figure.is_known and figure.unknown is not None:
+            why.setdefault(view.say.text(figure.unknown), name)
+    return tuple(view.say("{name} is unknown: {why}", name=name, why=said) for said, name in why.items())

@@ -104,7 +104,7 @@ def _answer(view: View) -> str:
     return (
         say(
             "With {name} met, {n} of {refused} refusals would not have happened ({idle} of idling).",
-            name=say.list([f"“{say.name(name)}”" for name in best.conditions]),
+            name=say.list([say.quoted(name) for name in best.conditions]),
             n=best.refusals,
             refused=refused,
             idle=say.duration(best.idle_s),
