@@ -162,11 +162,14 @@ def _analysis(
         watch.frames = before + sum(frames_of.values())
         watch.is_reading = True
 
-    def progress(stage: str, done: int, _total: int) -> None:
+    begun: list[str] = []
+
+    def progress(stage: str, _done: int, _total: int) -> None:
         if stage in {"estimate", "account", "findings"}:
             watch.stage = stage
-        else:
-            watch.begin_log(first + done)
+        elif stage not in begun:
+            watch.begin_log(first + len(begun))
+            begun.append(stage)
 
     try:
         analysis = analyse_logs(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 from pathlib import Path
 from typing import Any
@@ -62,7 +63,13 @@ def serve(settings: Settings, *, certificate: Path | None = None, key: Path | No
     if open_at is not None:
         name = f"[{settings.host}]" if ":" in settings.host else settings.host
         open_at(f"{'https' if certificate else 'http'}://{name}:{bound.getsockname()[1]}/")
+    for one in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(one, _already_stopped)
     server.run(sockets=[bound])
+
+
+def _already_stopped(_number: int, _frame: object) -> None:
+    """Once it has ended in order, uvicorn raises the signal that stopped it again; that is no fault."""
 
 
 def _bind(settings: Settings) -> socket.socket:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import base64
-import hashlib
 import os
 import signal
 import socket
@@ -37,8 +36,8 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     lines = (whole / "hatch-01.log").read_bytes().splitlines(keepends=True)
     folder = tmp_path_factory.mktemp("logs")
     first, second = folder / "monday.log", folder / "tuesday.log"
-    first.write_bytes(b"".join(lines[-26_000:]))
-    second.write_bytes(b"".join(lines[-22_000:]))
+    first.write_bytes(b"".join(lines[-9_000:]))
+    second.write_bytes(b"".join(lines[-8_000:]))
     return {"monday": first, "tuesday": second}
 
 
@@ -92,11 +91,11 @@ def upload(address: str, data: bytes, name: str = "a.log", headers: dict[str, st
 
 def finished(address: str, job: str, kind: str = "recordings", seconds: float = 30.0) -> dict[str, Any]:
     until = time.monotonic() + seconds
+    answer: dict[str, Any] = {}
     while time.monotonic() < until:
         answer = httpx.get(f"{address}/api/v1/{kind}/{job}").json()
         if answer["state"] in OVER:
-            found: dict[str, Any] = answer
-            return found
+            return answer
         time.sleep(0.15)
     raise AssertionError(answer)
 
@@ -214,5 +213,14 @@ def process() -> Iterator[Callable[..., Process]]:
             one.kill()
 
 
-def sha256(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
+@dataclass(frozen=True)
+class Tools:
+    """What a program does with the API."""
+
+    upload: Callable[..., str] = upload
+    finished: Callable[..., dict[str, Any]] = finished
+
+
+@pytest.fixture(scope="session")
+def tools() -> Tools:
+    return Tools()

@@ -7,6 +7,7 @@ import os
 import socket
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -130,10 +131,8 @@ def test_an_endless_stream_ends_at_the_bound(site: Any) -> None:
             yield b"x" * 65_536
 
     path = _new(site, None)
-    try:
+    with suppress(httpx.TransportError):  # the server may close the line before the sender has finished
         assert _add(site, path, 0, endless()).status_code == 413
-    except httpx.TransportError:
-        pass  # the server may close the line before the sender has finished
     kept = site.settings.folder / "logs" / path.rpartition("/")[2]
     assert kept.stat().st_size <= 3_000_000
 

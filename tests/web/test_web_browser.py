@@ -1,0 +1,232 @@
+"""The pages in real Chromium: every path a person takes, with mouse, keyboard, phone, and without script."""
+
+from __future__ import annotations
+
+import base64
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+
+import signal_defs
+
+PLATFORMS = Path(signal_defs.__file__).parent / "platforms"
+ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert program, "the browser tests need the distribution's chromium"
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+class Person:
+    """One person's browser and everything that went wrong in it."""
+
+    def __init__(self, browser: Browser, address: str, width: int = 1280, **options: Any) -> None:
+        self.context: BrowserContext = browser.new_context(viewport={"width": width, "height": 900}, **options)
+        self.page: Page = self.context.new_page()
+        self.page.set_default_timeout(30_000)
+        self.address = address
+        self.complaints: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda fault: self.complaints.append(str(fault)))
+
+    def go(self, path: str) -> Page:
+        self.page.goto(f"{self.address}{path}")
+        return self.page
+
+    def is_accessible(self) -> None:
+        results = Axe().run(self.page)
+        assert results.violations_count == 0, results.generate_report()
+
+    def is_narrow(self, width: int) -> None:
+        assert self.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.fixture
+def person(browser: Browser, site: Any) -> Iterator[Person]:
+    made = Person(browser, site.address)
+    yield made
+    made.context.close()
+
+
+DROP = """([name, text]) => {
+  const bytes = Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0));
+  const transfer = new DataTransfer();
+  transfer.items.add(new File([bytes], name));
+  const event = new DragEvent("drop", {dataTransfer: transfer, bubbles: true, cancelable: true});
+  document.querySelector("#drop").dispatchEvent(event);
+}"""
+
+
+def _drop(page: Page, name: str, data: bytes) -> None:
+    page.evaluate(DROP, [name, base64.b64encode(data).decode()])
+
+
+def test_a_log_is_dropped_watched_and_answered(person: Person, logs: dict[str, Path]) -> None:
+    page = person.go("/")
+    person.is_accessible()
+    page.fill("#vehicle", "dropped")
+    page.select_option("#platform", "example-hatch")
+    _drop(page, "monday.log", logs["monday"].read_bytes())
+    expect(page.locator("#files .about")).to_contain_text("candump · 2025-03-1", timeout=20_000)
+    person.is_accessible()
+    page.click("#go")
+    page.wait_for_url("**/recordings/*")
+    page.wait_for_selector(".happened")
+    person.is_accessible()
+    page.click("text=Open the report")
+    page.wait_for_selector("figure.picture.is-live .main-svg", state="attached")
+    assert page.evaluate("origin") == "null"  # by hand: a sandboxed document has an opaque origin
+    assert person.complaints == []
+
+
+def test_a_bad_file_says_so_where_it_was_dropped_and_on_its_page(person: Person) -> None:
+    page = person.go("/")
+    page.select_option("#platform", "example-hatch")
+    _drop(page, "empty.log", b"")
+    expect(page.locator("#files .wrong")).to_have_text("It is empty.")
+    page.locator("#files button").click()
+    _drop(page, "letter.txt", b"Dear Sir" * 100)
+    expect(page.locator("#files .wrong")).to_contain_text("no log of a known format", timeout=20_000)
+    page.click("#go")
+    page.wait_for_url("**/recordings/*")
+    page.wait_for_selector(".fault")
+    assert "letter.txt" in page.inner_text(".fault")
+    person.is_accessible()
+
+
+def test_a_wrong_platform_is_mended_in_the_browser(person: Person, site: Any, logs: dict[str, Path]) -> None:
+    folder = PLATFORMS / "example-hatch"
+    toml = (folder / "platform.toml").read_bytes()
+    page = person.go("/platforms")
+    person.is_accessible()
+    files = [
+        {"name": "platform.toml", "mimeType": "", "buffer": toml.replace(b"SensorFast.Voltage", b"SensorFast.Volts")},
+        {"name": "sensor.ldf", "mimeType": "", "buffer": (folder / "sensor.ldf").read_bytes()},
+    ]
+    page.set_input_files("#files", files)  # type: ignore[arg-type]  # dictionaries are what it takes
+    page.click("text=Upload and check")
+    page.wait_for_selector(".finding")
+    platform = page.url.rpartition("/")[2]
+    person.is_accessible()
+    job = site.record(site.upload(logs["monday"].read_bytes()), vehicle="mended", platform=f"own:{platform}")
+    page = person.go(f"/recordings/{job['id']}")
+    page.wait_for_selector(".fault")
+    page.click("text=Mend the platform first")
+    page.fill("#toml", toml.decode())
+    page.click("text=Save and check")
+    page.click("text=Analyse the recording with this platform")
+    page.wait_for_url("**/recordings/*")
+    page.wait_for_selector(".happened")
+    assert person.complaints == []
+
+
+def test_waiting_is_cancelled(person: Person, start: Any, logs: dict[str, Path], browser: Browser) -> None:
+    asleep = start(workers=0)
+    upload = asleep.upload(logs["monday"].read_bytes())
+    asleep.record(upload)
+    job = asleep.record(upload)
+    other = Person(browser, asleep.address)
+    page = other.go(f"/recordings/{job['id']}")
+    assert page.inner_text("#progress-words") == "Waiting: place 2 in line."
+    other.is_accessible()
+    page.click("text=Cancel")
+    page.wait_for_selector("#cancelled-title")
+    other.context.close()
+
+
+def test_two_recordings_are_compared_and_the_vehicle_is_deleted(
+    person: Person, site: Any, logs: dict[str, Path], done: dict[str, Any]
+) -> None:
+    second = site.record(site.upload(logs["tuesday"].read_bytes(), "tuesday.log"))
+    assert site.finished(second["id"])["state"] == "done"
+    page = person.go(f"/vehicles/{done['vehicle_id']}")
+    person.is_accessible()
+    page.locator("#compare-title ~ form button").click()
+    page.wait_for_url("**/comparisons/*")
+    page.click("text=Open the comparison")
+    expect(page.locator("h1")).to_have_text("hatch")
+    person.go("/fleet").click("text=Open the fleet report")
+    expect(page.locator("h1")).to_contain_text("Fleet")
+    page = person.go(f"/vehicles/{done['vehicle_id']}")
+    page.click("summary")
+    page.click("button.danger")
+    page.wait_for_url("**/vehicles")
+    assert "hatch" not in [one.strip() for one in page.locator("tbody th").all_inner_texts()]
+    assert person.complaints == []
+
+
+def test_without_script_the_plain_form_leads_to_the_same_report(
+    browser: Browser, site: Any, logs: dict[str, Path]
+) -> None:
+    plain = Person(browser, site.address, java_script_enabled=False)
+    page = plain.go("/")
+    page.fill("#vehicle", "plain")
+    page.select_option("#platform", "example-hatch")
+    page.set_input_files("#logs", [str(path) for path in logs.values()])
+    page.click("#go")
+    page.wait_for_url("**/recordings/*")
+    page.wait_for_selector(".happened", timeout=30_000)  # the page reloads by itself
+    page.click("text=Open the report")
+    assert page.locator("figure.picture svg.drawn").count() > 3
+    plain.context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_on_a_phone_nothing_scrolls_sideways(browser: Browser, site: Any, scheme: Any, logs: dict[str, Path]) -> None:
+    phone = Person(browser, site.address, width=360, color_scheme=scheme, has_touch=True)
+    job = site.record(site.upload(b"x", "a" * 150 + ".log"), vehicle="W" * 120)
+    site.finished(job["id"])
+    paths = ["/", "/vehicles", "/platforms", "/fleet", "/sign-in", "/nowhere", f"/recordings/{job['id']}"]
+    for path in [*paths, f"/vehicles/{job['vehicle_id']}"]:
+        phone.go(path)
+        phone.is_narrow(360)
+        phone.is_accessible()
+    phone.context.close()
+
+
+def test_the_keyboard_alone_is_enough(person: Person, logs: dict[str, Path]) -> None:
+    page = person.go("/")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    reached = []
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.id || document.activeElement.textContent.trim()"))
+    assert [one for one in reached if one in {"vehicle", "platform", "language", "logs", "folder", "go"}] == [
+        "vehicle",
+        "platform",
+        "language",
+        "logs",
+        "folder",
+        "go",
+    ]
+
+
+def test_an_upload_goes_on_after_the_connection_was_lost(person: Person, logs: dict[str, Path]) -> None:
+    page = person.go("/")
+    data = logs["monday"].read_bytes() * 4
+    lost = {"left": 1}
+
+    def cut(route: Any) -> None:
+        if route.request.method == "PATCH" and route.request.headers["upload-offset"] != "0" and lost["left"]:
+            lost["left"] -= 1
+            route.abort()
+        else:
+            route.continue_()
+
+    page.route("**/api/v1/uploads/*", cut)
+    _drop(page, "long.log", data)
+    expect(page.locator("#files .about")).to_contain_text("candump", timeout=20_000)
+    assert lost["left"] == 0
