@@ -7,11 +7,10 @@ import math
 import numpy as np
 
 from estimator.estimate import Rest
-from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
+from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
-HIGH_RESISTANCE = 1.5  # times what the rating leads to expect; common practice, no source
 OHMIC_SHARE = 1.2  # a crank's plateau shows at least so much more than the ohmic part alone; from memory
 WARM_C = 10.0  # [degC] above it a crank counts as warm; common practice, no source
 WARM_MIN_V = 9.6  # [V] lower in a warm crank is suspect; published workshop lists give 9.5 to 9.6 V
@@ -54,7 +53,7 @@ def battery_resistance_high(facts: Facts) -> Finding | None:
             )
         )
     refused = facts.failing(lambda reason: reason.role == "battery_crank_min_voltage")
-    sound = resistance.is_known and resistance.high < HIGH_RESISTANCE * expected
+    sound = facts.has_sound_resistance
     if refused and not sound:
         lines.append(Text("The vehicle refused {n} stops for the crank voltage it foresees.", {"n": len(refused)}))
     if not measured and (sound or not weak):

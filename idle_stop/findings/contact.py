@@ -35,6 +35,8 @@ def ground_contact(facts: Facts) -> Finding | None:
         lines.append(
             Text("In cranks the control unit sees {volt:.1f} V less than the battery.", {"volt": middle(drops)})
         )
+    if drops and middle(drops) < 0.5 * CONTACT_DROP_V:
+        return None  # hundreds of ampere lose next to nothing
     if not lines or not (slope.low > 0.5 * CONTACT_MOHM or steady > CONTACT_MOHM):
         return None
     against = []

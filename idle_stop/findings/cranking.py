@@ -7,9 +7,9 @@ import math
 import numpy as np
 
 from estimator.estimate import Start
-from idle_stop.findings.battery import HIGH_RESISTANCE, WARM_MIN_V
+from idle_stop.findings.battery import WARM_MIN_V
 from idle_stop.findings.contact import CONTACT_MOHM, steady_contact_mohm
-from idle_stop.findings.facts import Facts, finding, middle
+from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
@@ -24,7 +24,7 @@ COARSE_S = 0.1  # engine speed sampled more slowly cannot time a restart; common
 def starter_drag(facts: Facts) -> Finding | None:
     """The engine or the starter asks for too much current, so the voltage falls though the battery is sound."""
     resistance, expected = facts.estimate.resistance_mohm, facts.typical_mohm
-    sound = resistance.is_known and resistance.high < HIGH_RESISTANCE * expected
+    sound = facts.has_sound_resistance
     warm = facts.warm_starts
     starts = warm or facts.resolved_starts
     plateaus = [current for start in starts if math.isfinite(current := -plateau_a(facts, start))]

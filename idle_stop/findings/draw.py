@@ -8,8 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from estimator.estimate import Phase, Rest
-from idle_stop.findings.battery import HIGH_RESISTANCE
-from idle_stop.findings.facts import Facts, finding, middle
+from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 

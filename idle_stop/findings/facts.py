@@ -19,6 +19,8 @@ from signal_defs.platform import Platform
 from signal_defs.text import Text
 
 LONG_REST_S = 6 * 3600.0  # after this long undisturbed a battery's voltage tells of its charge; published rest times
+HIGH_RESISTANCE = 1.5  # times what the rating leads to expect; common practice, no source
+SOUND_BAND = 1.2  # ours: a band that reaches further leaves open whether the battery is sound
 TYPICAL_OHM_AMPERE = 2.7  # resistance [Ohm] of a sound battery at 25 degC is about 2.7 / CCA [A]; from memory
 
 
@@ -107,6 +109,13 @@ class Facts:
         """Resistance to be expected of the battery fitted [mOhm]; NaN without a cold-cranking rating."""
         rating = self.platform.battery.cold_cranking_a
         return 1000.0 * TYPICAL_OHM_AMPERE / rating if rating else math.nan
+
+    @cached_property
+    def has_sound_resistance(self) -> bool:
+        """The battery's resistance is known and in order: its value below the limit, its band not far above it."""
+        resistance = self.estimate.resistance_mohm
+        limit = HIGH_RESISTANCE * self.typical_mohm
+        return resistance.is_known and resistance.value < limit and resistance.high < SOUND_BAND * limit
 
     def failing(self, wanted: Callable[[Reason], bool]) -> tuple[Standstill, ...]:
         """Refused or cut-short standstills in which a wanted reason failed."""

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 
-from idle_stop.findings.battery import HIGH_RESISTANCE
-from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
+from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
@@ -81,7 +80,7 @@ def relearn_pending(facts: Facts) -> Finding | None:
             Text("The longest rest lasted {h:.1f} h; learning takes 6 to 8 h undisturbed.", {"h": longest / 3600})
         )
     resistance = facts.estimate.resistance_mohm
-    if resistance.high < HIGH_RESISTANCE * facts.typical_mohm:
+    if facts.has_sound_resistance:
         lines.append(Text("The battery's resistance, {r:.1f} mOhm, is in order.", {"r": resistance.value}))
     charge = middle([rest.soc_from_ocv.value for rest in facts.long_rests])
     if charge > CHARGED_SOC:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from idle_stop.findings.battery import FULL_SHOWS_SOC, HIGH_RESISTANCE
+from idle_stop.findings.battery import FULL_SHOWS_SOC
 from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
@@ -118,7 +118,7 @@ def battery_coding_wrong(facts: Facts) -> Finding | None:
         )
     resistance = facts.estimate.resistance_mohm
     refused = facts.failing(lambda reason: reason.role == "battery_crank_min_voltage")
-    if refused and resistance.is_known and resistance.high < HIGH_RESISTANCE * facts.typical_mohm:
+    if refused and facts.has_sound_resistance:
         lines.append(
             Text(
                 "{n} stops were refused for a weak crank to come, yet the battery's resistance is in order, "

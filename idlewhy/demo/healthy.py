@@ -61,7 +61,7 @@ def healthy(seed: int) -> Healthy:
     simulation = Simulation(vehicle, _START_NS, carried_roles(platform, frozenset()), ambient=air)
     plan, mix = _plan(rng, air)
     recording = record_samples(platform, simulation.live(plan), rng)
-    recording = _with_sensor_errors(rng, recording)
+    recording = _with_sensor_errors(rng, recording, near_limit=-5.0 < air < 8.0)
     if told and not alone:
         recording = _with_bits(recording, platform, simulation.standstills)
     about = f"{seed}: {platform.id}, {kind}, {air:.0f} degC, {100 * vehicle.share:.0f} %, {mix}"
@@ -127,11 +127,15 @@ def _event(rng: np.random.Generator) -> dict[str, Value]:
     return happens[rng.integers(len(happens))] if rng.random() < 0.1 else {}
 
 
-def _with_sensor_errors(rng: np.random.Generator, recording: Recording) -> Recording:
-    """Constant errors of the battery sensor, within what such sensors are sold for."""
+def _with_sensor_errors(rng: np.random.Generator, recording: Recording, *, near_limit: bool) -> Recording:
+    """Constant errors of the battery sensor, within what such sensors are sold for.
+
+    near_limit: the vehicle decides by the temperature it was simulated with; near a limit the sensor says the same.
+    """
     volts, amps = float(rng.uniform(-0.015, 0.015)), float(rng.uniform(-0.020, 0.020))
     gain, kelvin = float(rng.uniform(0.99, 1.01)), float(rng.uniform(-2.0, 2.0))
-    changes = {"battery_voltage": (1.0, volts), "battery_current": (gain, amps), "battery_temperature": (1.0, kelvin)}
+    warmth = 0.0 if near_limit else kelvin
+    changes = {"battery_voltage": (1.0, volts), "battery_current": (gain, amps), "battery_temperature": (1.0, warmth)}
     traces = dict(recording.traces)
     for role, (factor, shift) in changes.items():
         traces[role] = replace(traces[role], value=factor * traces[role].value + shift)
