@@ -12,7 +12,7 @@ from decoder.collect import Collector
 from decoder.faults import gaps_of, is_frozen, never_seen, response_error_edges
 from decoder.frames import FrameBatch, ReadReport
 from decoder.gather import gather
-from decoder.logs import ReadOptions, open_log
+from decoder.logs import Log, ReadOptions, open_log
 from decoder.merge import Merged, merge
 from decoder.recording import Faults, Recording, Source
 from decoder.route import UNKNOWN, MessageIndex, Routed, Router
@@ -49,8 +49,9 @@ def record(
     """All logs of one vehicle as one recording.
 
     paths: in any order; logs that overlap are not counted twice, a file given twice is read once. progress: called with
-    (name of the log, logs done, logs in all). options: how the logs are read. Raises LogError if a log cannot be read
-    or none holds anything that the platform's roles need, UsageError if no log is given.
+    (name of the log, bytes of it read, bytes in all or 0 where that is not known). options: how the logs are read.
+    Raises LogError if a log cannot be read or none holds anything that the platform's roles need, UsageError if no log
+    is given.
     """
     if not paths:
         raise UsageError("No log is given.", mend="Name at least one log file.")
@@ -59,17 +60,13 @@ def record(
     logs: list[ReadLog] = []
     seen: dict[str, str] = {}
     twice: list[str] = []
-    for number, path in enumerate(paths):
-        if progress is not None:
-            progress(Path(path).name, number, len(paths))
+    for path in paths:
         sha256 = hash_of(path)
         if sha256 and sha256 in seen:
             twice.append(f"{Path(path).name} is the same file as {seen[sha256]} and was read once.")
             continue
         seen[sha256] = Path(path).name
-        logs.append(_read(path, sha256, index, collector, len(logs), options))
-    if progress is not None:
-        progress("", len(paths), len(paths))
+        logs.append(_read(path, sha256, index, collector, len(logs), options, progress))
     line = place([log.clock for log in logs])
     merged = merge(collector, [log.clock for log in logs])
     if not merged.decoded:
@@ -87,6 +84,21 @@ def read_routed(log: ReadLog, batches: Iterable[FrameBatch]) -> Iterator[tuple[R
             log.bad_times += int(wild.sum())
         routed = log.router.route(batch if wild is None else batch.take(~wild))
         yield routed, log.clock.follow(routed.batch.time_ns)
+
+
+def told(log: Log, progress: Progress | None) -> Iterator[FrameBatch]:
+    """The log's batches; on the way `progress` is told the log's name, the bytes read and the bytes in all."""
+    if progress is None:
+        yield from log.batches()
+        return
+    name = Path(log.name).name
+    done, total = log.extent()
+    progress(name, 0, total)
+    for batch in log.batches():
+        yield batch
+        done, total = log.extent()
+        progress(name, min(done, total) if total else done, total)
+    progress(name, total or done, total)
 
 
 def hash_of(path: str | Path) -> str:
@@ -107,11 +119,12 @@ def _read(
     collector: Collector,
     number: int,
     options: ReadOptions | None,
+    progress: Progress | None,
 ) -> ReadLog:
     opened = open_log(path, options=options)
     size = Path(path).stat().st_size if sha256 else 0
     log = ReadLog(str(path), sha256, size, opened.report, Router(index), LogClock())
-    for routed, parts in read_routed(log, opened.batches()):
+    for routed, parts in read_routed(log, told(opened, progress)):
         collector.add(routed, number, parts)
     return log
 

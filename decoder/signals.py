@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from decoder.collect import lin_verdicts, role_samples, sound_frames, take_payload
 from decoder.frames import BoolArray, FloatArray, Int64Array, ReadReport
 from decoder.logs import ReadOptions, open_log
-from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed
+from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed, told
 from decoder.route import MessageIndex, Routed, Router
 from decoder.timeline import DATED_NS, LogClock, is_dated
 from decoder.unpack import unpack
@@ -124,22 +124,18 @@ def decode_signals(
     index = MessageIndex(platform.buses)
     by_target = _by_target(index, columns)
     logs: list[ReadLog] = []
-    for number, path in enumerate(_in_order(paths, options)):
-        if progress is not None:
-            progress(Path(path).name, number, len(paths))
+    for path in _in_order(paths, options):
         opened = open_log(path, options=options)
         log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
         logs.append(log)
         tallies: dict[int, NDArray[np.int64]] = {}
         before = report.frames
-        for routed, _ in read_routed(log, opened.batches()):
+        for routed, _ in read_routed(log, told(opened, progress)):
             report.frames = before + log.frames
             yield from _decode_batch(routed, log, index, by_target, tallies, report)
         report.rejected.update(log.router.rejected)
         notes = (*opened.report.notes, *log.router.notes, *_losses(Path(path).name, opened.report))
         report.notes.extend(note for note in notes if note not in report.notes)
-    if progress is not None:
-        progress("", len(paths), len(paths))
     if not report.samples:
         raise nothing_decoded(logs, platform, report.rejected)
 

@@ -73,6 +73,10 @@ class Log:
             if not self.report.frames:
                 self.report.notes.append("The log holds no frame that could be read.")
 
+    def extent(self) -> tuple[int, int]:
+        """Bytes of the file read so far and in all, as a measure of progress; 0 in all where that is not known."""
+        return self._stream.extent()
+
     def close(self) -> None:
         self._stream.close()
 

@@ -22,6 +22,7 @@ MAX_BATCH = 262_144  # frames in one batch at most
 HEAD_BYTES = 65_536  # what a reader sees to tell its format
 _BOMB_GRACE = 64 << 20  # unpacked bytes that need no justification
 _BOMB_RATIO = 500  # unpacked over packed beyond which no log goes: a record's time stamp alone costs more
+_AGAIN = "Copy it again from where it was recorded."
 _PACKED = {b"\x1f\x8b": "gz", b"\x28\xb5\x2f\xfd": "zst", b"PK\x03\x04": "zip", b"PK\x05\x06": "zip"}
 
 
@@ -70,6 +71,7 @@ class LogStream(io.RawIOBase):
         self._options = options
         self._position = 0
         self._taken = 0
+        self._random: BinaryIO | None = None
         self.name = name
         self.path = path
         self.fault = ""
@@ -108,6 +110,16 @@ class LogStream(io.RawIOBase):
         """Bytes handed out so far."""
         return self._position
 
+    def extent(self) -> tuple[int, int]:
+        """Bytes of the file read so far, packed as they are, and in all; 0 in all where that is not known."""
+        file = self._random if self._random is not None and not self._random.closed else self._packed or self._raw
+        if isinstance(file, LogStream):
+            return file.extent()
+        try:
+            return file.tell(), os.fstat(file.fileno()).st_size
+        except (OSError, ValueError):
+            return self._taken, 0
+
     def _take(self, view: memoryview) -> int:
         """Read from the source behind the head, within the bounds."""
         if self.fault or not len(view):
@@ -144,7 +156,8 @@ class LogStream(io.RawIOBase):
         Raises LogError if the copy would grow past `ReadOptions.max_spool_bytes`.
         """
         if self.path is not None:
-            return open_regular(self.path)
+            self._random = open_regular(self.path)
+            return self._random
         spool = tempfile.TemporaryFile()  # noqa: SIM115  # the caller closes it
         buffer = memoryview(bytearray(1 << 20))
         size = 0
@@ -214,7 +227,7 @@ def open_stream(path: str | Path, options: ReadOptions) -> LogStream:
     stream = LogStream(packed, name, path=plain, options=options)
     if not stream.head:
         stream.close()
-        raise LogError("The log is empty." if not stream.fault else "The log cannot be read.", where=name)
+        raise LogError("The log is empty." if not stream.fault else "The log cannot be read.", where=name, mend=_AGAIN)
     kind = packing(stream.head)
     if not kind:
         return stream
@@ -224,10 +237,10 @@ def open_stream(path: str | Path, options: ReadOptions) -> LogStream:
         raise LogError("The log is compressed twice.", where=name, mend="Unpack it once.")
     if not inner.head and not inner.fault:
         inner.close()
-        raise LogError("The log is empty once unpacked.", where=name)
+        raise LogError("The log is empty once unpacked.", where=name, mend=_AGAIN)
     if not inner.head:
         inner.close()
-        raise LogError("The compressed log is damaged from its first byte on.", where=name)
+        raise LogError("The compressed log is damaged from its first byte on.", where=name, mend=_AGAIN)
     return inner
 
 
