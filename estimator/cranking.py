@@ -18,6 +18,7 @@ from estimator.phases import IDLE_STOP
 from signal_defs.platform import Battery
 from signal_defs.text import Text
 
+LEARNED_SPAN = 0.15  # of a logarithmic factor
 WIDEST = 3.0  # of a band in the logarithm: twenty-fold either way says nothing already
 FARTHEST_FALL_V = 20.0  # nonsense in, no overflow out
 NOT_YET = Text("The resistance of this crank was not worked out.")
@@ -131,7 +132,7 @@ def pooled_resistance(starts: Sequence[Start], cranks: Sequence[Crank], rating: 
         return unknown_figure(
             Text("No crank was sampled finely enough for a resistance: 20 samples a second of voltage and current.")
         ), None
-    design = np.array([_regressors(starts[k].temperature_c, starts[k].soc) for k in used])
+    design = _level_where_narrow(np.array([_regressors(starts[k].temperature_c, starts[k].soc) for k in used]))
     ohm = np.array([cranks[k].resistance for k in used])
     sd = np.array([cranks[k].resistance_sd for k in used]) / ohm
     prior = (np.array([math.log(rating), 1.0, 1.0]), np.array([1.0, 0.4, 0.5]))
@@ -140,6 +141,15 @@ def pooled_resistance(starts: Sequence[Start], cranks: Sequence[Crank], rating: 
     half = min(1.96 * math.hypot(spread, COMMON_SD), WIDEST)
     value = 1e3 * math.exp(middle)
     return Figure(value, value * math.exp(-half), value * math.exp(half)), fit
+
+
+def _level_where_narrow(design: FloatArray) -> FloatArray:
+    """Regressors that span too little to be learned (some 12 K, or little below 70 % charge) made constant.
+
+    Otherwise any small habit of the recording's cranks would be read as an effect of temperature and carried far.
+    """
+    narrow = np.ptp(design, axis=0) < LEARNED_SPAN
+    return np.where(narrow, design.mean(axis=0), design)
 
 
 def normalised(crank: Crank, start: Start, fit: Fit | None) -> Figure:
