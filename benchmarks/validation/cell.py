@@ -18,8 +18,8 @@ from decoder.frames import FloatArray, Int64Array
 
 FULL_ACID = 5650.0  # [mol/m3], Sulzer2019
 STOCK_PLATES = 8.0  # plate pairs of Sulzer2019, 17 Ah
-SULPHATE_HALF = 1.4  # in stock charges, at which charging is half as fast: a tail of hours, common practice
-ACTIVE_HALF = 0.01
+SULPHATE_HALF = 0.175  # in stock charges, at which charging is half as fast: a tail of hours, common practice
+ACTIVE_HALF = 0.00125
 STOCK_SWING = 17.0 * 3600.0  # [C], by which shares of sulphate are counted
 MESH = {"x_n": 6, "x_s": 4, "x_p": 6, "y": 1, "z": 1}
 
@@ -30,11 +30,12 @@ class Chemistry:
 
     ocv_v: (acid left of FULL_ACID, V of six cells), rising, in place of Bode's polynomial (AGM-like, as shipped).
     active: charge that the plates can give, in stock charges of 17 Ah; beyond it the discharge ends although acid is
-    left. acid: what the acid of the fully charged battery is, of FULL_ACID; less where sulphate has grown hard.
+    left (by default they give out with the acid). acid: what the acid of the fully charged battery is, of FULL_ACID;
+    less where sulphate has grown hard.
     """
 
     ocv_v: tuple[tuple[float, float], ...] = ()
-    active: float = 10.0
+    active: float = 1.25
     acid: float = 1.0
 
 
@@ -126,7 +127,7 @@ def _kinetics(pybamm: Any, chemistry: Chemistry) -> Any:
             charging = eta_r * (-1.0 if domain == "negative" else 1.0)
             plates = self.domain_param
             moved = pybamm.AbsoluteValue(plates.DeltaVsurf) * STOCK_SWING
-            whole = moved / (self.param.F * self.param.A_cc * STOCK_PLATES * plates.L)
+            whole = moved / (self.param.F * self.param.A_cc * plates.L)  # A_cc: of all plate pairs
             sulphate = (plates.epsilon_init - self.seen[f"{Domain} electrode porosity"]) / whole
             left = _above_zero(sulphate) ** 2
             active = _above_zero(chemistry.active - sulphate)
@@ -140,7 +141,7 @@ def _kinetics(pybamm: Any, chemistry: Chemistry) -> Any:
 
 
 def _above_zero(value: Any) -> Any:
-    return 0.5 * (value + (value**2 + 1e-6) ** 0.5)
+    return 0.5 * (value + (value**2 + 1.6e-8) ** 0.5)
 
 
 def _parameters(pybamm: Any, chemistry: Chemistry) -> Any:

@@ -12,7 +12,7 @@ from decoder.frames import BoolArray, FloatArray
 from decoder.recording import Recording
 from estimator.battery import estimate_battery
 from estimator.cranking import predictions_one_ahead
-from estimator.cranks import find_cranks, plateau_resistance
+from estimator.cranks import find_cranks
 from estimator.estimate import BatteryEstimate, Figure
 from estimator.ocv import curve_of
 
@@ -28,9 +28,8 @@ class Run:
     half: (n,) half the band's width [points]. early_inside: the same of a recording that ends before that rest.
     early_half, early_error: its half widths and errors. capacity: as told [Ah]. pooled: resistance at 25 degC and full
     [mOhm]. resistance_errors: of each resolved crank as measured, relative, against the truth from 0.15 s on.
-    measuring_errors: the same against the estimator's own choice of samples, without errors. next_errors, last_errors:
-    of the lowest voltage of starts by key, foretold from those before, and taken as that of the start before [V].
-    next_inside: in the band. at_full: charge that voltage claims after a full charge [%].
+    next_errors, last_errors: of the lowest voltage of starts by key, foretold from those before, and taken as that of
+    the start before [V]. next_inside: in the band. at_full: charge that voltage claims after a full charge [%].
     """
 
     soc_error: FloatArray
@@ -41,7 +40,6 @@ class Run:
     early_error: FloatArray
     capacity: Figure
     resistance_errors: FloatArray
-    measuring_errors: FloatArray
     pooled: Figure
     next_errors: FloatArray
     last_errors: FloatArray
@@ -77,7 +75,6 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
     if seen.early is not None:
         early = _against(truth, estimate_battery(seen.early, battery), 0.0)
     foretold = _next_cranks(truth, estimate, own_curve=own_curve)
-    ohm = _resistances(truth, seen.recording)
     judged = estimate.sensor
     return Run(
         soc_error=late[0],
@@ -87,8 +84,7 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
         early_inside=early[1],
         early_half=early[2],
         capacity=estimate.capacity_ah,
-        resistance_errors=ohm[0],
-        measuring_errors=ohm[1],
+        resistance_errors=_resistances(truth, seen.recording),
         pooled=estimate.resistance_mohm,
         next_errors=foretold[0],
         last_errors=foretold[1],
@@ -111,9 +107,9 @@ def _true_cranks(truth: Truth) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _resistances(truth: Truth, recording: Recording) -> tuple[FloatArray, FloatArray]:
-    """Relative error of each resolved crank's resistance, against two definitions on the truth's own instants."""
-    plateau, same = [], []
+def _resistances(truth: Truth, recording: Recording) -> FloatArray:
+    """Relative error of each resolved crank's resistance against the truth's own plateau, from 0.15 s on."""
+    errors = []
     true = _true_cranks(truth)
     starts = np.array([truth.time_s[rows.start] for rows in true])
     for crank in find_cranks(recording):
@@ -127,10 +123,8 @@ def _resistances(truth: Truth, recording: Recording) -> tuple[FloatArray, FloatA
         late = slice(15, None)  # past the inrush
         if len(step_a) > 18:
             ohm = float(step_v[late] @ step_a[late] / (step_a[late] @ step_a[late]))
-            plateau.append(crank.resistance / ohm - 1.0)
-        own = plateau_resistance(truth.voltage[rows], truth.current[rows], float(before_v), float(before_a))[0]
-        same.append(crank.resistance / own - 1.0)
-    return np.array(plateau), np.array(same)
+            errors.append(crank.resistance / ohm - 1.0)
+    return np.array(errors)
 
 
 def _next_cranks(

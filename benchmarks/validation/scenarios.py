@@ -97,7 +97,7 @@ def deep(vehicle: Vehicle) -> None:
         vehicle.charge(30.0)
         vehicle.park(9.0)
         left = vehicle.battery
-        vehicle.lights(0.55 * left.design.rated * left.design.grown / 6.0, 6.0)
+        vehicle.lights(0.72 * left.design.rated * left.design.grown / 6.0, 6.0)
         vehicle.park(10.0)
         for _ in range(3):
             vehicle.start()

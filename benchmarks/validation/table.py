@@ -57,7 +57,6 @@ def health_table(results: Sequence[Result]) -> str:
     """Capacity, resistance and the next crank; bold where a goal is missed."""
     head = (
         "truth", "capacity, true", "told in", "median", "worst error", "band holds", "R of cranks: median", "worst",
-        "same samples: median", "worst",
         "R at 25 degC, full: error", "band holds", "next crank: mean error", "as last time", "band holds",
     )  # fmt: skip
     rows = []
@@ -67,7 +66,6 @@ def health_table(results: Sequence[Result]) -> str:
         off = [figure.value / truth.capacity_ah - 1.0 for figure in told]
         held = [figure.low <= truth.capacity_ah <= figure.high for figure in told]
         ohm = np.abs(_all(runs, "resistance_errors"))
-        same = np.abs(_all(runs, "measuring_errors"))
         pooled = [run.pooled for run in runs if run.pooled.is_known]
         ahead, last = np.abs(_all(runs, "next_errors")), np.abs(_all(runs, "last_errors"))
         inside = _all(runs, "next_inside")
@@ -80,8 +78,6 @@ def health_table(results: Sequence[Result]) -> str:
             _marked(f"{sum(held)} of {len(held)}", sum(held) >= BAND_GOAL[0] * len(held)) if held else "-",
             _marked(f"{100 * float(np.median(ohm)):.1f} %", float(np.median(ohm)) <= RESISTANCE_GOAL[0]),
             _marked(f"{100 * ohm.max():.1f} %", float(ohm.max()) <= RESISTANCE_GOAL[1]),
-            f"{100 * float(np.median(same)):.1f} %",
-            f"{100 * float(same.max()):.1f} %",
             _percent(lambda one, true=truth.resistance_mohm: one.value / true - 1.0, pooled),
             f"{sum(one.low <= truth.resistance_mohm <= one.high for one in pooled)} of {len(pooled)}",
             _marked(f"{1e3 * ahead.mean():.0f} mV", _better(ahead, last)) if len(ahead) else "-",
