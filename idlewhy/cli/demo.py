@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from idlewhy.cli.output import progress_bar, write_json, write_text
+from signal_defs.errors import UsageError
 
 if TYPE_CHECKING:
     from idle_stop.analysis import Analysis, Progress
     from idlewhy.demo.truth import DemoVehicle
 
 
-@click.command()
+@click.command(short_help="Simulate a small fleet, and write its reports.")
 @click.option(
     "--out", metavar="DIR", default="idlewhy-demo", show_default=True, help="Where the logs and the pages go."
 )
@@ -30,20 +31,34 @@ def demo(out: str) -> None:
     """
     from fleet.fleet_data import fleet_of_analyses
     from idlewhy.demo import make_logs
+    from reports.compare import compare_page
     from reports.fleet import fleet_line, fleet_page
 
     folder = Path(out)
     logs = folder / "logs"
-    logs.mkdir(parents=True, exist_ok=True)
+    try:
+        logs.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UsageError(
+            f"The folder cannot be made: {fault.strerror}.", where=str(logs), mend="Name another folder."
+        ) from fault
     with progress_bar() as progress:
         vehicles = make_logs(logs)
-        data = fleet_of_analyses(_analysed(vehicles, folder, progress))
-    write_text(folder / "fleet.html", fleet_page(data, links={one.id: f"{one.id}.html" for one in vehicles}))
+        analyses = dict(_analysed(vehicles, folder, progress))
+    for vehicle in vehicles:
+        if vehicle.after:
+            page = folder / f"{vehicle.after}-repair.html"
+            write_text(page, compare_page(analyses[vehicle.after], analyses.pop(vehicle.id)))
+            click.echo(f"{vehicle.after} before and after its repair\n    -> {page}")
+    data = fleet_of_analyses(analyses.values())
+    write_text(folder / "fleet.html", fleet_page(data, links={one: f"{one}.html" for one in analyses}))
     click.echo(f"{fleet_line(data)}\n    -> {folder / 'fleet.html'}")
 
 
-def _analysed(vehicles: Sequence[DemoVehicle], folder: Path, progress: Progress | None) -> Iterator[Analysis]:
-    """Analyse one vehicle after the other, write its page and its JSON, hand it on."""
+def _analysed(
+    vehicles: Sequence[DemoVehicle], folder: Path, progress: Progress | None
+) -> Iterator[tuple[str, Analysis]]:
+    """Analyse one vehicle after the other, write its page and its JSON, hand it on by its id."""
     from idle_stop.analysis import analyse
     from reports.analysis_json import analysis_to_json
     from reports.summary import one_line
@@ -56,4 +71,4 @@ def _analysed(vehicles: Sequence[DemoVehicle], folder: Path, progress: Progress 
         write_text(folder / f"{vehicle.id}.html", vehicle_page(analysis))
         write_json(folder / f"{vehicle.id}.json", analysis_to_json(analysis))
         click.echo(f"{one_line(analysis)}\n    -> {folder / vehicle.id}.html")
-        yield analysis
+        yield vehicle.id, analysis

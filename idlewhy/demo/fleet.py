@@ -17,7 +17,8 @@ class Story:
 
     title: the story in one sentence. start: first frame, ISO 8601 UTC. parts: log name -> what happens in that log.
     findings: codes that the analysis must give; may_find: codes that it may give as well.
-    hidden: messages of the platform that the logger does not see. Others: see `idlewhy.demo.simulate.Vehicle`.
+    hidden: messages of the platform that the logger does not see. after: the vehicle that this one is, after a repair.
+    Others: see `idlewhy.demo.simulate.Vehicle`.
     """
 
     id: str
@@ -37,6 +38,7 @@ class Story:
     hidden: frozenset[str] = frozenset()
     findings: tuple[str, ...] = ()
     may_find: tuple[str, ...] = ()
+    after: str = ""
 
 
 _DIESEL = Starter(plateau_a=280.0, warm_s=0.36)
@@ -135,6 +137,21 @@ def _hood_switch() -> Story:
     )
 
 
+def _hood_mended() -> Story:
+    return Story(
+        id="van-04-after",
+        title="The van with the hood switch, two days later and with a new switch: stops as it should.",
+        platform="example-van",
+        start="2025-03-12T21:00:00Z",
+        make=_AGM,
+        share=0.88,
+        parts={"van-04-after.blf": (Park(6.2, 10.0), _round(stops=8))},
+        loads=_VAN_LOADS,
+        starter=_DIESEL,
+        after="van-04",
+    )
+
+
 def _worn() -> Story:
     worn = BatteryMake("agm", nominal_ah=70.0, capacity_ah=41.0, resistance_ohm=0.0074, acceptance=0.5)
     return Story(
@@ -227,4 +244,5 @@ def stories() -> tuple[Story, ...]:
             -4.0,
             "hatch-02.mf4",
         ),
+        _hood_mended(),
     )

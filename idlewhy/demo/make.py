@@ -62,7 +62,7 @@ def _make(folder: Path, story: Story, platform: Platform, rng: np.random.Generat
         story.findings,
         story.may_find,
     )
-    return DemoVehicle(story.id, story.platform, tuple(paths), story.title, truth)
+    return DemoVehicle(story.id, story.platform, tuple(paths), story.title, truth, story.after)
 
 
 def _simulation(story: Story, platform: Platform) -> Simulation:

@@ -75,10 +75,14 @@ class Truth:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DemoVehicle:
-    """A vehicle of the demo fleet: its logs, its platform, its story in one sentence, and the truth."""
+    """A vehicle of the demo fleet: its logs, its platform, its story in one sentence, and the truth.
+
+    after: the id of the vehicle that this one is, after its repair; empty for all others.
+    """
 
     id: str
     platform: str
     logs: tuple[Path, ...]
     story: str
     truth: Truth = field(repr=False)
+    after: str = ""
