@@ -56,7 +56,7 @@ def seen_cuts(x: FloatArray, y: FloatArray, classes: Any, least: float) -> tuple
 
 def _within_classes(y: FloatArray, classes: Any) -> FloatArray:
     level = y.astype(float).copy()
-    for label in np.unique(classes):
+    for label in sorted(set(classes.tolist())):
         inside = classes == label
         level[inside] -= middle(y[inside])
     return level

@@ -10,7 +10,7 @@ import numpy as np
 
 from fleet.facts import fact_rows
 from fleet.store import Damage, Store
-from fleet.tables import TABLES, table_of
+from fleet.tables import TABLES, schema_of, table_of
 from idle_stop.analysis import Analysis
 
 RECENT_DAYS = 28  # the level of a figure is that of the last weeks
@@ -87,9 +87,16 @@ class FleetData:
         return self.daily["day"].max()
 
 
-def fleet_of_store(store: Store, *, vehicle: str | None = None) -> FleetData:
-    """Read what the views need. vehicle: of this one alone."""
-    frames = {name: store.frame(name, columns, vehicle=vehicle) for name, columns in _NEEDED.items()}
+def fleet_of_store(store: Store, *, vehicle: str | None = None, only: str = "") -> FleetData:
+    """Read what the views need. vehicle: of this one alone. only: "daily" leaves out what trends do not need."""
+    snapshot = store.snapshot()
+    spared = ("refusals", "findings") if only == "daily" else ()
+    frames = {
+        name: schema_of(name).empty_table().to_pandas(date_as_object=False)
+        if name in spared
+        else store.frame(name, columns, vehicle=vehicle, at=snapshot)
+        for name, columns in _NEEDED.items()
+    }
     frames |= {name: store.frame(name) for name in ("vehicles", "visits")}
     return fleet_of(frames, tuple(store.damage.values()))
 

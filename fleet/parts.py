@@ -94,8 +94,12 @@ def _precedence(claim: Claim) -> tuple[int, int, int, str]:
 
 def claims_of(part: str, head: Any) -> list[Claim]:
     """The claims in the head of a part, an Arrow table with recording, schema, generation and sources."""
-    columns = [head.column(name).to_pylist() for name in ("recording", "schema", "generation", "sources")]
-    return [
-        Claim(recording, part, schema, generation, tuple(sources))
-        for recording, schema, generation, sources in zip(*columns, strict=True)
-    ]
+    columns = [head.column(name).to_pylist() for name in ("recording", "schema", "generation")]
+    lists = head.column("sources").combine_chunks()
+    sources, ends = lists.flatten().to_pylist(), lists.value_lengths().to_pylist()
+    claims = []
+    at = 0
+    for recording, schema, generation, length in zip(*columns, ends, strict=True):
+        claims.append(Claim(recording, part, schema, generation, tuple(sources[at : at + length])))
+        at += length
+    return claims

@@ -64,7 +64,9 @@ def rank(data: FleetData) -> tuple[Ranked, ...]:
         for (vehicle, trends), row in zip(by_vehicle.items(), data.vehicles.to_dict("records"), strict=True)
     ]
     order = {"attention": 0, "in_order": 1, "too_little_data": 2}
-    return tuple(sorted(ranked, key=lambda one: (order[one.standing], -one.badness, _soonest(one), one.vehicle)))
+    return tuple(
+        sorted(ranked, key=lambda one: (order[one.standing], -one.badness, _soonest(one), not one.codes, one.vehicle))
+    )
 
 
 def _soonest(one: Ranked) -> float:

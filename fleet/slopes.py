@@ -47,8 +47,8 @@ def sen_slope(x: FloatArray, y: FloatArray, classes: Any = None, *, memory: bool
     """
     labels = np.zeros(len(x), dtype=np.int64) if classes is None else np.asarray(classes)
     slopes, s, variance = [], 0, 0.0
-    for label in np.unique(labels):
-        inside = labels == label
+    groups = [labels == label for label in sorted(set(labels.tolist()))]
+    for inside in groups:
         found = _pairs(x[inside], y[inside])
         slopes.append(found[0])
         s += found[1]
@@ -57,11 +57,11 @@ def sen_slope(x: FloatArray, y: FloatArray, classes: Any = None, *, memory: bool
     if not len(ordered):
         return None
     value = middle(ordered)
-    left, across = _left_over(x, y, labels, value)
+    left, across = _left_over(x, y, groups, value)
     wider = 1.0 if memory is None else _inflation(left, always=memory)
     variance *= wider
     low, high = _interval(ordered, variance, 0.95)
-    freedom = len(x) - len(np.unique(labels)) - 1
+    freedom = len(x) - len(groups) - 1
     z = (s - math.copysign(1, s)) / math.sqrt(variance) if s and variance else 0.0
     return Slope(
         value=value,
@@ -77,11 +77,10 @@ def sen_slope(x: FloatArray, y: FloatArray, classes: Any = None, *, memory: bool
     )
 
 
-def _left_over(x: FloatArray, y: FloatArray, labels: Any, slope: float) -> tuple[FloatArray, float]:
+def _left_over(x: FloatArray, y: FloatArray, groups: Any, slope: float) -> tuple[FloatArray, float]:
     """What the slope leaves of y about each class' own level, and the sum of squares of x about each class' mean."""
     left, about = y - slope * x, x.astype(float)
-    for label in np.unique(labels):
-        inside = labels == label
+    for inside in groups:
         left[inside] -= middle(left[inside])
         about[inside] -= about[inside].mean()
     return left, float(about @ about)
@@ -128,8 +127,10 @@ def _triangle(n: int) -> Any:
 
 
 def _ties(values: FloatArray) -> float:
-    counts = np.unique(values, return_counts=True)[1]
-    counts = counts[counts > 1]
+    ordered = np.sort(values)
+    if not (ordered[1:] == ordered[:-1]).any():
+        return 0.0
+    counts = np.unique(ordered, return_counts=True)[1]
     return float((counts * (counts - 1) * (2 * counts + 5)).sum())
 
 

@@ -98,15 +98,23 @@ class Store:
             )
         return Part(name, rows, tuple(head.column("recording").to_pylist()), age_s), head
 
-    def read(self, table: str, columns: Sequence[str] | None = None, *, vehicle: str | None = None) -> Any:
+    def read(
+        self,
+        table: str,
+        columns: Sequence[str] | None = None,
+        *,
+        vehicle: str | None = None,
+        at: Snapshot | None = None,
+    ) -> Any:
         """One table over all recordings that count, as an Arrow table; nothing half, nothing twice.
 
-        columns: those wanted; None for all. vehicle: rows of this one alone. What a damaged file held is missing and
-        its name is in `damage`. Raises UsageError for a table or column that does not exist.
+        columns: those wanted; None for all. vehicle: rows of this one alone. at: the instant to
+        read, so that several tables fit together; a compaction may end it, then it is now. What a damaged file held is
+        missing and its name is in `damage`. Raises UsageError for a table or column that does not exist.
         """
         names = _checked(table, columns)
         for attempt in range(_TRIES):
-            snapshot = self.snapshot()
+            snapshot = at if at is not None and not attempt else self.snapshot()
             try:
                 return self._read(snapshot, table, names, vehicle)
             except FileNotFoundError as fault:
@@ -148,9 +156,16 @@ class Store:
             return schema.empty_table()
         return pa.concat_tables(pieces).unify_dictionaries().combine_chunks()
 
-    def frame(self, table: str, columns: Sequence[str] | None = None, *, vehicle: str | None = None) -> Any:
+    def frame(
+        self,
+        table: str,
+        columns: Sequence[str] | None = None,
+        *,
+        vehicle: str | None = None,
+        at: Snapshot | None = None,
+    ) -> Any:
         """The same as a pandas frame; words are categories."""
-        read = self.read_vehicles(table) if table in VEHICLES else self.read(table, columns, vehicle=vehicle)
+        read = self.read_vehicles(table) if table in VEHICLES else self.read(table, columns, vehicle=vehicle, at=at)
         return read.to_pandas(date_as_object=False)
 
     def live_files(self, table: str) -> list[str]:

@@ -69,7 +69,7 @@ def work(job: Job, tasks: Sequence[Task]) -> list[Outcome]:
         except IdlewhyError as fault:
             outcomes.append(Outcome(task, "failed", why=str(fault), seconds=time.perf_counter() - begun))
             continue
-        except (ArithmeticError, LookupError, ValueError, TypeError, AttributeError, MemoryError, OSError) as fault:
+        except Exception as fault:  # noqa: BLE001 - one log never stops the rest
             why = f"A defect of idlewhy: {type(fault).__name__}: {fault}"
             outcomes.append(Outcome(task, "failed", why=why, seconds=time.perf_counter() - begun))
             continue

@@ -120,13 +120,9 @@ def _first(ranked: Sequence[Ranked], stories: Sequence[Story], say: Language) ->
         story = stories[0]
         since = f" ({story.since})" if story.since else ""
         return say("First: {vehicle}, {why}{since}.", vehicle=story.vehicle, why=story.headline, since=since)
-    found = sum(bool(one.codes) for one in ranked)
+    found = [plain(one.vehicle) for one in ranked if one.codes]
     if found:
-        return say.many(
-            "In the recordings of {n} vehicle something was found that asks for a check; it stands below.",
-            "In the recordings of {n} vehicles something was found that asks for a check; it stands below.",
-            found,
-        )
+        return say("Single recordings ask for a check all the same: {names}.", names=say.list(found, limit=8))
     return say("Nothing was found in their recordings that asks for a check.")
 
 

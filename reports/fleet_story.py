@@ -73,7 +73,7 @@ def story_of(one: Ranked, row: Any, span: tuple[float, float], say: Language, li
             say("{title}: in {n} of {total} recordings", title=say.text(wording(code).title), n=n, total=total)
             for code, (n, total) in one.codes.items()
         ),
-        lacking=tuple(dict.fromkeys(say.text(line) for line in one.lacking)),
+        lacking=tuple(_missing(trend, say) for trend in one.trends.values() if not math.isfinite(trend.level.value)),
         about=_about(row, say),
         link=link,
         attributes={
@@ -141,6 +141,16 @@ def days_words(days: Interval | None, say: Language) -> str:
 def day_words(day: float) -> str:
     """A day [days since 1970] as ISO date."""
     return datetime.fromtimestamp(day * 86400, UTC).date().isoformat()
+
+
+def _missing(trend: Trend, say: Language) -> str:
+    """What a figure lacks, and what to record so that it can be told."""
+    return say(
+        "{title}: {missing} To record: {what}.",
+        title=say.text(Text(trend.metric.title)),
+        missing=" ".join(say.text(line) for line in trend.lacking),
+        what=say.text(Text(trend.metric.record)),
+    )
 
 
 def _since(one: Ranked, say: Language) -> str:

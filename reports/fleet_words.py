@@ -39,3 +39,10 @@ COUNTED = (
     Text("starts in one class of temperature"),
     Text("standstills, those too cold or too hot apart"),
 )
+RECORDED = (
+    Text("starts with current and voltage at 20 samples a second or more"),
+    Text("nights of six hours and more, parked"),
+    Text("nights of four hours and more with the logger's own draw known"),
+    Text("starts with voltage at 20 samples a second or more"),
+    Text("drives with standstills"),
+)

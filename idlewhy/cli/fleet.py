@@ -201,7 +201,9 @@ def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, jso
     from idlewhy.cli.fleet_pages import TREND_COLUMNS, trend_row, trend_words
 
     metric_named(metric)
-    rows = [trend_row(one) for one in trends_of(fleet_of_store(_existing(store), vehicle=vehicle), metric)]
+    rows = [
+        trend_row(one) for one in trends_of(fleet_of_store(_existing(store), vehicle=vehicle, only="daily"), metric)
+    ]
     if json_out:
         write_json(json_out, {"schema": "idlewhy.fleet-trend/1", "metric": metric, "vehicles": rows})
     if csv_out:

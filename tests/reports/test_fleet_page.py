@@ -17,7 +17,7 @@ from benchmarks.fleet_simulated import Fault, empty_tables, simulate
 from fleet.fleet_data import FleetData, fleet_of
 from fleet.metrics import METRICS
 from reports.fleet import fleet_line, fleet_page
-from reports.fleet_words import COUNTED, TITLES
+from reports.fleet_words import COUNTED, RECORDED, TITLES
 
 DEPOTS = ("north", "south")
 
@@ -101,6 +101,7 @@ def test_the_page_speaks_german(data: FleetData) -> None:
 def test_every_title_of_a_figure_is_known_to_translators() -> None:
     assert {metric.title for metric in METRICS.values()} == {str(text) for text in TITLES}
     assert {metric.what for metric in METRICS.values()} == {str(text) for text in COUNTED}
+    assert {metric.record for metric in METRICS.values()} == {str(text) for text in RECORDED}
 
 
 def test_a_fleet_without_data_says_so() -> None:

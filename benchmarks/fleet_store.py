@@ -1,0 +1,139 @@
+"""A store of many vehicles over twelve weeks: how long the page and one trend take, and in how much memory.
+
+python -m benchmarks.fleet_store 1000 [250]
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from benchmarks.fleet_simulated import Fault, simulate
+from fleet.parts import part_name
+from fleet.store import Store, open_store
+from fleet.tables import SCHEMA, TABLES, schema_of
+
+DAYS = 84
+_A_PART = 50  # vehicles
+
+
+def fill(store: Store, vehicles: int) -> int:
+    """Fill a store with simulated weeks, every table with as many rows as in life. Returns the drives."""
+    drives = 0
+    for first in range(0, vehicles, _A_PART):
+        names = [f"van-{n:05d}" for n in range(first, min(first + _A_PART, vehicles))]
+        faults = {name: Fault(rise=0.1) if n % 50 == 0 else Fault() for n, name in enumerate(names)}
+        frames = simulate(faults, DAYS, seed=first)
+        tables = _tables(frames["recordings"], frames["daily"])
+        drives += len(tables["drives"])
+        keys = tables["recordings"].column("recording").to_pylist()
+        store.write_part(part_name(keys), tables)
+    return drives
+
+
+def _tables(recordings: pd.DataFrame, daily: pd.DataFrame) -> dict[str, Any]:
+    heads = recordings.assign(
+        platform_sha256="d",
+        schema=SCHEMA,
+        generation=0,
+        sources=pd.Series([[f"{key:0>64}"] for key in recordings["recording"]], recordings.index),
+        files=pd.Series([[f"{key}.blf"] for key in recordings["recording"]], recordings.index),
+        conditions=pd.Series([["state of charge", "hood"]] * len(recordings), recordings.index),
+    )
+    frames = {"recordings": heads, "daily": daily}
+    for table, count in (
+        ("drives", "drives"),
+        ("standstills", "opportunities"),
+        ("starts", "cranks"),
+        ("rests", "rests"),
+    ):
+        frames[table] = _rows(daily, count, table)
+    refused = daily[daily["refused"] > 0]
+    shares = (("state of charge", "electrical", 0.4), ("hood", "safety", 0.2), ("front defrost", "comfort", 0.4))
+    frames["refusals"] = pd.concat(
+        refused[["recording", "vehicle", "day"]].assign(
+            condition=condition, group=group, refusals=np.ceil(refused["refused"] * share), alone=0, lost_idle_s=20.0
+        )
+        for condition, group, share in shares
+    )
+    some = recordings.iloc[:: DAYS // 2]
+    frames["findings"] = some[["recording", "vehicle", "time"]].assign(
+        row=0, t_s=0.0, code="data_gap", weight="note", possible=False
+    )
+    return {name: _arrow(name, frame) for name, frame in frames.items()}
+
+
+def _rows(daily: pd.DataFrame, count: str, table: str) -> pd.DataFrame:
+    """As many rows as the day counted, with values in every column that takes numbers."""
+    times = daily[count].to_numpy(int)
+    rows = daily[["recording", "vehicle", "day"]].iloc[np.repeat(np.arange(len(daily)), times)].reset_index(drop=True)
+    rng = np.random.default_rng(1)
+    kinds: dict[str, Any] = {
+        "float": lambda n: np.round(rng.normal(10, 3, n), 3),
+        "int": lambda n: rng.integers(0, 9, n),
+    }
+    for column in TABLES[table]:
+        if column.name not in rows and column.kind in kinds:
+            rows[column.name] = kinds[column.kind](len(rows))
+    rows["time"] = rows["day"].dt.tz_localize("UTC")
+    return rows
+
+
+def _arrow(name: str, frame: pd.DataFrame) -> Any:
+    import pyarrow as pa
+
+    schema = schema_of(name)
+    columns = {
+        field.name: pa.array(frame[field.name], from_pandas=True).cast(field.type)
+        if field.name in frame
+        else pa.nulls(len(frame), field.type)
+        for field in schema
+    }
+    return pa.table(columns, schema=schema)
+
+
+def measure(url: str) -> dict[str, float]:
+    """Seconds of the page and of one trend, size of the page, and the largest memory of this process [MB]."""
+    from fleet.fleet_data import fleet_of_store
+    from fleet.trends import trends_of
+    from reports.fleet import fleet_page
+
+    begun, cpu = time.perf_counter(), time.process_time()
+    page = fleet_page(fleet_of_store(open_store(url)))
+    found = {"page_s": time.perf_counter() - begun, "page_cpu_s": time.process_time() - cpu, "page_mb": len(page) / 1e6}
+    begun, cpu = time.perf_counter(), time.process_time()
+    data = fleet_of_store(open_store(url), only="daily")
+    count = sum(1 for _ in trends_of(data, "resistance"))
+    found |= {"trend_s": time.perf_counter() - begun, "trend_cpu_s": time.process_time() - cpu, "vehicles": count}
+    found["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return found
+
+
+def main() -> None:
+    if sys.argv[1:2] == ["--measure"]:
+        print(json.dumps(measure(sys.argv[2])))
+        return
+    for vehicles in [int(word) for word in sys.argv[1:]] or [1000]:
+        with tempfile.TemporaryDirectory() as folder:
+            drives = fill(open_store(folder), vehicles)
+            size = sum(path.stat().st_size for path in Path(folder).rglob("*.parquet")) / 1e6
+            child = [sys.executable, "-m", "benchmarks.fleet_store", "--measure", folder]
+            told = json.loads(subprocess.run(child, capture_output=True, text=True, check=True).stdout)
+        print(
+            f"{vehicles} vehicles x 12 weeks, {drives} drives, {size:.0f} MB: page {told['page_s']:.1f} s "
+            f"({told['page_cpu_s']:.1f} s CPU, {told['page_mb']:.1f} MB), one trend {told['trend_s']:.2f} s "
+            f"({told['trend_cpu_s']:.2f} s CPU), memory {told['peak_mb']:.0f} MB"
+        )
+
+
+if __name__ == "__main__":
+    main()
