@@ -67,7 +67,7 @@ def _analysed(
     for done, vehicle in enumerate(vehicles):
         if progress:
             progress("analysing", done, len(vehicles))
-        analysis = analyse(vehicle.logs, vehicle.platform, vehicle=vehicle.id)
+        analysis = analyse(vehicle.logs, vehicle.platform, vehicle=vehicle.after or vehicle.id)
         write_text(folder / f"{vehicle.id}.html", vehicle_page(analysis))
         write_json(folder / f"{vehicle.id}.json", analysis_to_json(analysis))
         click.echo(f"{one_line(analysis)}\n    -> {folder / vehicle.id}.html")
