@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from importlib.metadata import PackageNotFoundError, version
 
+from reports.failing import quantity
 from reports.part import Part
 from reports.role_words import role_words
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
+from signal_defs.roles import ROLES
 
 # What can change a figure of the page.
 _PACKAGES = ("idlewhy", "numpy", "scipy", "python-can", "cantools", "ldfparser", "tsdownsample", "jinja2", "babel")
@@ -68,12 +70,13 @@ def _rules(view: View) -> Table:
     ]
     rows = []
     for one in view.conditions:
+        unit = ROLES[one.role].unit if one.role in ROLES else ""
         if one.at_least is not None:
-            must = say("at least {limit:g}", limit=one.at_least)
+            must = say("at least {limit}", limit=quantity(one.at_least, unit, say))
         elif one.at_most is not None:
-            must = say("at most {limit:g}", limit=one.at_most)
+            must = say("at most {limit}", limit=quantity(one.at_most, unit, say))
         else:
-            must = str(one.equals)
+            must = quantity("" if one.equals is None else one.equals, unit, say)
         scope = {"stop": say("stop"), "restart": say("restart"), "both": say("both")}[one.applies_to]
         rows.append(
             [

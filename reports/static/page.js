@@ -43,7 +43,8 @@ function draw(holder, text) {
   try {
     const picture = unpack(text);
     if (picture.time && holder.dataset.name) {
-      const {whole} = picture.layout.meta;
+      const {whole} = picture.layout.meta, {margin} = picture.layout;
+      thinTicks(picture.layout.xaxis, live.clientWidth - margin.l - margin.r);
       linked.set(holder, {live, whole, first: {...picture.layout.xaxis}});
       if (shown) {
         const axis = axisFor(linked.get(holder), shown);
@@ -86,11 +87,29 @@ function start(holder) {
 }
 const asTime = (text) => Date.parse(String(text).replace(" ", "T").replace(/Z?$/, "Z"));
 const asText = (time) => new Date(time).toISOString().slice(0, -1);
+// Where it would be seen if what is left out took no room.
+const folded = (cuts) => (time) => cuts.reduce((sum, [from, to]) => sum - Math.min(Math.max(time - from, 0), to - from), time);
+const cutsOf = (axis) => (axis.rangebreaks ?? []).map((cut) => cut.bounds.map(asTime));
+// Ticks that were chosen for a wide picture: on a narrow one some give way.
+function thinTicks(axis, width) {
+  if (axis.tickmode !== "array" || axis.type !== "date") return;
+  const seen = folded(cutsOf(axis)), [low, high] = axis.range.map((end) => seen(asTime(end)));
+  let last = -Infinity;
+  const kept = axis.tickvals.map((tick, place) => {
+    const at = (seen(asTime(tick)) - low) / (high - low) * width;
+    const day = axis.ticktext[place].includes("<br>");
+    if (at - last < (day ? 58 : 46)) return -1;
+    last = at + (day ? 14 : 0);
+    return place;
+  }).filter((place) => place >= 0);
+  axis.tickvals = kept.map((place) => axis.tickvals[place]);
+  axis.ticktext = kept.map((place) => axis.ticktext[place]);
+}
 // An axis with stretches left out keeps them out while it shows a part; all of the recording is shown to scale.
 function axisFor({whole, first}, range) {
   if (!first.rangebreaks) return {range: range.slice()};
   const [low, high] = range.map(asTime), [start, end] = whole.map(asTime);
-  const cuts = first.rangebreaks.map((cut) => cut.bounds.map(asTime));
+  const cuts = cutsOf(first);
   const inside = cuts.some(([from, to]) => low >= from && low < to || high > from && high <= to);
   const all = low <= start && high >= end;
   if (inside || all) return {range: range.slice(), rangebreaks: [], tickmode: "auto"};
@@ -127,8 +146,7 @@ function step(holder, what) {
   if (what === "first") return back();
   if (what === "all") return move(picture.whole);
   // Lengths are those seen: what is left out between takes no room.
-  const axis = picture.live.layout.xaxis, cuts = (axis.rangebreaks ?? []).map((cut) => cut.bounds.map(asTime));
-  const fold = (time) => cuts.reduce((sum, [from, to]) => sum - Math.min(Math.max(time - from, 0), to - from), time);
+  const axis = picture.live.layout.xaxis, cuts = cutsOf(axis), fold = folded(cuts);
   const unfold = (seen) => cuts.reduce((time, [from, to]) => (time >= from ? time + to - from : time), seen);
   const [low, high] = axis.range.map(asTime).map(fold);
   const width = high - low, middle = (low + high) / 2;

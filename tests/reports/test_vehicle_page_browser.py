@@ -114,9 +114,9 @@ def test_enlarging_one_picture_moves_all_pictures_over_time(watched: Watched) ->
     assert len(set(ranges)) == 1
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing(browser: Browser, file: Path, scheme: Any) -> None:
-    it = Watched(browser, file, color_scheme=scheme)
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1440), ("dark", 320)])
+def test_axe_finds_nothing(browser: Browser, file: Path, scheme: Any, width: int) -> None:
+    it = Watched(browser, file, width, color_scheme=scheme)
     it.scroll_through()
     for details in it.page.locator("details").all():
         details.evaluate("it => { it.open = true; }")
@@ -187,3 +187,70 @@ def test_the_compare_page_is_as_sound(browser: Browser, van: Analysis, bare: Ana
     assert results.violations_count == 0, results.generate_report()
     assert it.complaints == []
     assert it.requests == [file.as_uri()]
+
+
+_FOCUSED = """() => {
+  const it = document.activeElement, box = it.getBoundingClientRect();
+  const label = it.labels?.[0]?.textContent ?? "";
+  return {tag: it.tagName, name: (it.getAttribute("aria-label") ?? label + it.textContent).trim(),
+    seen: box.width > 0 && box.height > 0, id: it.id, what: it.dataset.do ?? ""};
+}"""
+
+
+def test_the_tab_key_walks_through_the_whole_page_and_every_stop_has_a_name(watched: Watched) -> None:
+    page = watched.page
+    page.wait_for_selector("#picture-band.is-live .main-svg")
+    stops = []
+    for _ in range(400):
+        page.keyboard.press("Tab")
+        stop = page.evaluate(_FOCUSED)
+        if stop["tag"] == "BODY":
+            break
+        stops.append(stop)
+    assert stops[-1]["tag"] in {"SUMMARY", "DIV"}  # the last table of the origin
+    assert stops[0]["name"] == "Skip to the answer"
+    assert [stop for stop in stops if not stop["name"] or not stop["seen"]] == []
+    assert {"theme", "standstill", "before", "after"} <= {stop["id"] for stop in stops}
+    assert {"closer", "wider", "earlier", "later", "first", "all"} <= {stop["what"] for stop in stops}
+
+
+def test_the_keys_enlarge_the_band_and_bring_it_back(watched: Watched) -> None:
+    page = watched.page
+    page.wait_for_selector("#picture-band.is-live .main-svg")
+    shown = "document.querySelector('#picture-band .live').layout.xaxis.range.join()"
+    ranges = [page.evaluate(shown)]
+    for what in ("closer", "first", "all"):
+        page.locator(f"#picture-band [data-do={what}]").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_timeout(200)
+        ranges.append(page.evaluate(shown))
+    assert ranges[0] == ranges[2]
+    assert len(set(ranges)) >= 2
+    assert watched.complaints == []
+
+
+def test_nothing_moves_by_itself_for_those_who_ask_for_less_motion(browser: Browser, file: Path) -> None:
+    it = Watched(browser, file, reduced_motion="reduce")
+    moving = it.page.evaluate(
+        """[...document.querySelectorAll("body *")].filter((one) => {
+          const style = getComputedStyle(one);
+          return style.animationName !== "none" || parseFloat(style.transitionDuration) > 0;
+        }).length"""
+    )
+    smooth = it.page.evaluate("getComputedStyle(document.documentElement).scrollBehavior")
+    it.context.close()
+    assert (moving, smooth) == (0, "auto")
+
+
+def test_on_paper_every_picture_fits_one_page_and_stays_whole(browser: Browser, file: Path) -> None:
+    it = Watched(browser, file, width=688)  # by hand: A4 is 210 mm wide, less two margins of 14 mm, at 96 dots an inch
+    it.scroll_through()
+    it.page.emulate_media(media="print")
+    blocks = it.page.evaluate(
+        """[...document.querySelectorAll("figure.picture, .evidence")].map((one) =>
+          [one.id, one.getBoundingClientRect().height, getComputedStyle(one).breakInside])"""
+    )
+    it.context.close()
+    assert len(blocks) >= 9
+    # by hand: A4 is 297 mm high, less margins of 16 and 18 mm, at 96 dots an inch: 994
+    assert [block for block in blocks if not 0 < block[1] < 994 or block[2] != "avoid"] == []
