@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -157,9 +158,14 @@ def _recording(platform: Platform, logs: Sequence[ReadLog], line: Line, merged: 
         frames=sum(log.frames for log in logs),
         frames_decoded=merged.decoded,
         traces=ordered,
-        sources=tuple(map(_source, logs)),
+        sources=tuple(map(_source, sorted(logs, key=_begin))),
         faults=faults,
     )
+
+
+def _begin(log: ReadLog) -> tuple[float, str]:
+    """Where a log begins on the line of time; its hash settles a tie, so that the order of naming does not."""
+    return min((one.start + one.shift for one in log.clock.segments), default=math.inf), log.sha256
 
 
 def _source(log: ReadLog) -> Source:

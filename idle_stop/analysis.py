@@ -26,7 +26,7 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Analysis:
-    """What contract.md calls analysis.json, as values. vehicle: the name given, or the first log's."""
+    """What analysis.json says, as values. vehicle: the name given, or the earliest log's."""
 
     vehicle: str
     platform: Platform
@@ -48,7 +48,7 @@ def analyse(
     """Decode the logs of one vehicle, estimate its battery, account for its standstills, draw the findings.
 
     logs: one or more files of one vehicle, in any order. platform: one loaded, a known id, or a folder.
-    vehicle: its name; left out, the first log's name without its endings.
+    vehicle: its name; left out, that of the log that begins first, without its endings.
     progress: called with the stage and how much of how much is done. options: what the caller knows of the logs, such
     as the headings of a CSV.
     Raises UsageError without a log, DefinitionError for a faulty platform, LogError where nothing could be read.
@@ -66,7 +66,7 @@ def analyse(
     findings = find_findings(recording, estimate, account, known)
     report("findings", 3, 3)
     return Analysis(
-        vehicle=vehicle or Path(logs[0]).name.split(".")[0],
+        vehicle=_one_line(vehicle or "") or _one_line(recording.sources[0].name.split(".")[0]) or "vehicle",
         platform=known,
         recording=recording,
         estimate=estimate,
@@ -74,6 +74,11 @@ def analyse(
         findings=findings,
         unknown=(*estimate.unknown, *account.unknown),
     )
+
+
+def _one_line(name: str) -> str:
+    """A name without line breaks and without space around it."""
+    return " ".join(name.split())
 
 
 def _silent(_stage: str, _done: int, _total: int) -> None:

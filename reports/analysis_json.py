@@ -17,6 +17,8 @@ from reports.plain import plain
 
 SCHEMA = "idlewhy.analysis/1"
 
+_ALWAYS_COUNTED = {"lin_checksum": 0, "truncated": 0}  # further kinds are there where they occur
+
 _FIGURES = (
     ("soc_start", "SoC at the start", 1),
     ("soc_end", "SoC at the end", 1),
@@ -70,7 +72,9 @@ def _recording(recording: Recording, clock: Clock) -> dict[str, Any]:
         "duration_s": round(recording.duration_s, 3),
         "frames": recording.frames,
         "frames_decoded": recording.frames_decoded,
-        "frames_rejected": {kind: int(count) for kind, count in sorted(recording.faults.rejected.items())},
+        "frames_rejected": {
+            kind: int(count) for kind, count in sorted((_ALWAYS_COUNTED | dict(recording.faults.rejected)).items())
+        },
     }
 
 

@@ -46,11 +46,11 @@ def find_platform(id_or_path: str | Path, seen_from: Path | None = None) -> Path
                 return root / name
     if path.is_dir():
         raise DefinitionError(
-            f"there is no {FILE} in this folder", where=str(path), mend="Name the folder that holds it."
+            f"There is no {FILE} in this folder.", where=str(path), mend="Name the folder that holds it."
         )
     known = [entry.id for entry in list_platforms()]
     mend = suggest(name, known, f"Known: {', '.join(known)}.") + " A path to a platform folder will do as well."
-    raise DefinitionError(f"there is no platform {name!r}", mend=mend)
+    raise DefinitionError(f'There is no platform "{name}".', mend=mend)
 
 
 def list_platforms() -> tuple[PlatformEntry, ...]:

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 
+from decoder.frames import Int64Array
+from decoder.recording import Recording, Trace
 from estimator.estimate import Start
 from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding
@@ -15,6 +17,7 @@ CONTACT_MOHM = 8.0  # between battery and control unit; cables and ground take 1
 CONTACT_DROP_V = 0.8  # plus and ground cable together while cranking; published cable-drop procedures: 0.5 to 0.8 V
 STEADY_A = 10.0  # a larger jump within a second is none
 KNOWN_MOHM = 2.0
+SECOND = 1_000_000_000  # ns
 
 
 def ground_contact(facts: Facts) -> Finding | None:
@@ -87,7 +90,7 @@ def steady_contact_mohm(facts: Facts) -> float:
     voltage, board, current = (facts.trace(role) for role in ("battery_voltage", "board_voltage", "battery_current"))
     if voltage is None or board is None or current is None:
         return math.nan
-    at_ns = np.arange(facts.recording.start_ns, facts.recording.end_ns, 1_000_000_000, dtype=np.int64)
+    at_ns = _seconds_with_samples(voltage, facts.recording)
     lost, amps = voltage.held(at_ns, 0.25) - board.held(at_ns, 0.25), current.held(at_ns, 0.25)
     runs = np.zeros(len(at_ns))
     for phase in facts.estimate.phases:
@@ -95,6 +98,7 @@ def steady_contact_mohm(facts: Facts) -> float:
             first, last = np.searchsorted(at_ns, [phase.start_ns, phase.end_ns])
             runs[first:last] = 1.0
     jump = np.abs(np.diff(amps, prepend=np.nan))
+    jump[np.diff(at_ns, prepend=at_ns[:1]) != SECOND] = np.nan  # across a silence nothing is known to be steady
     steady = (jump < STEADY_A) & (np.roll(jump, 1) < STEADY_A) & np.isfinite(lost)
     if steady.sum() < 100:
         return math.nan
@@ -103,3 +107,10 @@ def steady_contact_mohm(facts: Facts) -> float:
     answer = inverse @ (design.T @ lost[steady])
     error = float(np.std(lost[steady] - design @ answer)) * math.sqrt(float(inverse[0, 0]))
     return -1000.0 * float(answer[0]) if 2000.0 * error < KNOWN_MOHM else math.nan
+
+
+def _seconds_with_samples(trace: Trace, recording: Recording) -> Int64Array:
+    """Whole seconds of the recording with a sample at most a second before; silent years take no memory."""
+    second = np.unique((trace.time_ns - recording.start_ns) // SECOND)
+    at_ns = recording.start_ns + SECOND * np.union1d(second, second + 1)
+    return at_ns[(at_ns >= recording.start_ns) & (at_ns < recording.end_ns)]

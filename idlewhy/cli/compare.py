@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, progress_bar, read_options, write_text
+from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, read_options, write_text
 from signal_defs.errors import UsageError
 
 
@@ -23,7 +23,7 @@ class _ManyAfter(click.Command):
         return super().parse_args(ctx, spelt)
 
 
-@click.command(cls=_ManyAfter)
+@click.command(cls=_ManyAfter, short_help="Hold before and after a repair side by side.")
 @LOGS
 @click.option(
     "--with",
@@ -34,7 +34,7 @@ class _ManyAfter(click.Command):
     help="A log from after the repair; may be repeated.",
 )
 @PLATFORM
-@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the first log's name.")
+@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the earliest log's name.")
 @click.option("--out", "-o", required=True, metavar="OUT.html", help="Where the page goes.")
 @click.option(
     "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
@@ -62,9 +62,11 @@ def compare(
     both = sorted(set(logs) & set(after))
     if both:
         raise UsageError("A log is named both as before and as after.", where=both[0], mend="Name it on one side only.")
+    check_outputs([out], [*logs, *after])
     options = read_options(csv_columns)
     with progress_bar() as progress:
         first = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
         second = analyse(after, platform, vehicle=vehicle or first.vehicle, progress=progress, options=options)
     write_text(out, compare_page(first, second, language=language))
-    click.echo(f"before: {one_line(first)}\nafter:  {one_line(second)}\n-> {out}")
+    lines = f"before: {one_line(first)}\nafter:  {one_line(second)}"
+    note(lines) if out == "-" else click.echo(f"{lines}\n-> {out}")

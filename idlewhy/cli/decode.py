@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, note, progress_bar, read_options, whole_file
+from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, read_options, whole_file
 from signal_defs.errors import UsageError
 
 
-@click.command()
+@click.command(short_help="Write the signals of a log as a table.")
 @LOGS
 @PLATFORM
 @click.option("--out", "-o", required=True, metavar="OUT", help="A .parquet or .csv file.")
@@ -43,6 +43,7 @@ def decode(
     target = Path(out)
     if target.suffix.lower() not in {".parquet", ".csv"}:
         raise UsageError("The output is neither Parquet nor CSV.", where=out, mend="End its name in .parquet or .csv.")
+    check_outputs([out], logs)
     known = load_platform(platform)
     columns = choose_columns(known, roles, signals)
     report = DecodeReport()

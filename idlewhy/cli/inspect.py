@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, JSON, LOGS, console, read_options, write_json
+from idlewhy.cli.output import CSV_COLUMNS, JSON, LOGS, check_outputs, console, read_options, write_json
+from signal_defs.errors import LogError
 
 if TYPE_CHECKING:
     from decoder.inspect import IdentifierSummary, LogInspection
@@ -15,14 +17,14 @@ if TYPE_CHECKING:
 SHOWN_DAMAGE = 10
 
 
-@click.command()
+@click.command(short_help="Say what is in a log; no definitions needed.")
 @LOGS
 @CSV_COLUMNS
 @JSON
-def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str | None) -> None:
+def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str | None) -> int:
     """Say what is in a log: format, buses, identifiers, rates, time span, gaps, errors, damaged parts.
 
-    No definition is needed. A LOG of "-" is standard input.
+    No definition is needed. A LOG of "-" is standard input. Ends with 3 where a log holds no frame at all.
 
     \b
     Example:
@@ -30,12 +32,14 @@ def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str |
     """
     from decoder.inspect import inspect_logs
 
+    check_outputs([json_out], logs)
     inspection = inspect_logs(logs, options=read_options(csv_columns))
     if json_out:
         write_json(json_out, {"schema": "idlewhy.inspection/1", "logs": [_as_json(log) for log in inspection.logs]})
     if json_out != "-":
         for log in inspection.logs:
             _show(log)
+    return 0 if all(log.frames for log in inspection.logs) else LogError.exit_code
 
 
 def _as_json(log: LogInspection) -> dict[str, Any]:
@@ -78,24 +82,31 @@ def _remarks(log: LogInspection) -> list[str]:
     """What is not as it should be, one line each."""
     words = list(log.notes)
     if log.errors:
-        words.append(
-            "no data: " + ", ".join(f"{count:,} {kind.replace('_', ' ')}" for kind, count in log.errors.items())
-        )
+        words.append(f"no data: {_counts(log.errors)}")
     if log.gaps:
         longest = max(gap.seconds for gap in log.gaps)
-        words.append(f"{len(log.gaps)} silent stretches of over a second, the longest {longest:,.1f} s")
+        words.append(
+            f"a silent stretch of {longest:,.1f} s"
+            if len(log.gaps) == 1
+            else f"{len(log.gaps)} silent stretches of over a second, the longest {longest:,.1f} s"
+        )
     if log.clock_steps_ns:
-        words.append(f"the clock jumped {len(log.clock_steps_ns)} times")
+        times = len(log.clock_steps_ns)
+        words.append("the clock jumped once" if times == 1 else f"the clock jumped {times} times")
     if log.skipped:
-        words.append("passed over: " + ", ".join(f"{count:,} {kind}" for kind, count in log.skipped.items()))
+        words.append(f"passed over: {_counts(log.skipped)}")
     if log.dropped:
-        words.append("could not be read: " + ", ".join(f"{count:,} {kind}" for kind, count in log.dropped.items()))
-    words += [f"  {damage.where}: {damage.what}" for damage in log.damage[:SHOWN_DAMAGE]]
+        words.append(f"could not be read: {_counts(log.dropped)}")
+    words += [f"  {damage.where}: {damage.what.replace('_', ' ')}" for damage in log.damage[:SHOWN_DAMAGE]]
     if len(log.damage) > SHOWN_DAMAGE:
         words.append(f"  and {len(log.damage) - SHOWN_DAMAGE} more places; --json lists them")
     if log.other_identifiers:
         words.append(f"{log.other_identifiers:,} frames of further identifiers are not listed")
     return words
+
+
+def _counts(kinds: Mapping[str, int]) -> str:
+    return ", ".join(f"{count:,} {kind.replace('_', ' ')}" for kind, count in kinds.items())
 
 
 def _row(one: IdentifierSummary) -> tuple[str, ...]:
@@ -108,6 +119,6 @@ def _row(one: IdentifierSummary) -> tuple[str, ...]:
         f"{one.frames:,}",
         "-" if one.rate_hz is None else f"{one.rate_hz:,.1f}",
         str(longest) if shortest == longest else f"{shortest}-{longest}",
-        "-" if one.period_max_s is None else f"{one.period_max_s:,.3f}",
+        "-" if one.period_max_s is None or one.period_max_s < 0 else f"{one.period_max_s:,.3f}",
         one.checksum + (f", {one.bad_checksums:,} wrong" if one.bad_checksums else ""),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+import traceback
 from typing import Any
 
 import click
@@ -65,10 +66,13 @@ def cli(ctx: click.Context, debug: bool) -> None:
 def main(arguments: list[str] | None = None) -> int:
     """Run the command; end with 0 done, 1 a defect of ours, 2 wrong usage, 3 unusable input, 4 a faulty definition.
 
-    Whatever goes wrong is told in one message on stderr; a traceback only with --debug.
+    Whatever goes wrong is told in one message on stderr; a traceback only with --debug, before that message.
     """
-    words = sys.argv[1:] if arguments is None else arguments
-    debug = "--debug" in words
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    options = words[: words.index("--")] if "--" in words else words
+    debug = "--debug" in options  # wherever it stands: it is added when a command that failed is typed again
+    if debug:
+        words = [word for word in options if word != "--debug"] + words[len(options) :]
     try:
         outcome: Any = cli.main(args=words, prog_name="idlewhy", standalone_mode=False)
     except click.ClickException as fault:
@@ -79,18 +83,18 @@ def main(arguments: list[str] | None = None) -> int:
         code = 130
     except IdlewhyError as fault:
         if debug:
-            raise
-        click.echo(str(fault), err=True)
+            traceback.print_exc()
+        click.echo(_harmless(str(fault)), err=True)
         code = fault.exit_code
     except BrokenPipeError:
         sys.stderr.close()
         code = 0
-    except Exception as fault:
+    except Exception as fault:  # noqa: BLE001  # the last resort: one message, and the exit code of a defect
         if debug:
-            raise
+            traceback.print_exc()
         click.echo(
-            f"A defect of idlewhy: {type(fault).__name__}: {fault}\n"
-            "Mend: run it again as `idlewhy --debug ...` and report what that prints.",
+            _harmless(f"A defect of idlewhy: {type(fault).__name__}: {fault}\n")
+            + "Mend: Run the same again with --debug and report what that prints.",
             err=True,
         )
         code = 1
@@ -99,3 +103,10 @@ def main(arguments: list[str] | None = None) -> int:
     if arguments is None:
         sys.exit(code)
     return code
+
+
+def _harmless(message: str) -> str:
+    """The message without signs that would act on the terminal, such as those in a file's name."""
+    from reports.plain import plain
+
+    return plain(message)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,11 +21,22 @@ if TYPE_CHECKING:
 
     from decoder.logs import ReadOptions
 
-LOGS = click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=str))
+
+def _named(_ctx: click.Context, _option: click.Parameter, logs: tuple[str, ...]) -> tuple[str, ...]:
+    """An empty word, which a script's unset variable leaves, is not taken for the working folder."""
+    if any(not log for log in logs):
+        raise UsageError("A log's name is empty.", mend="Leave the empty word out, or name the file.")
+    return logs
+
+
+LOGS = click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=str), callback=_named)
 PLATFORM = click.option(
     "--platform", "-p", required=True, metavar="ID|FOLDER", help="A known platform's id, or a platform folder."
 )
 JSON = click.option("--json", "json_out", metavar="FILE|-", help="Write the same facts as JSON; - is standard output.")
+
+# The medium is full, the quota used up, too large, read-only, the name too long, not allowed.
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.ENAMETOOLONG, errno.EACCES, errno.EPERM}
 
 CSV_COLUMNS = click.option(
     "--csv-column",
@@ -50,29 +62,91 @@ def read_options(csv_columns: tuple[str, ...]) -> ReadOptions:
     return ReadOptions(csv_columns={what: heading for what, _, heading in pairs})
 
 
+def check_outputs(outputs: Iterable[str | None], inputs: Iterable[str] = ()) -> None:
+    """Refuse what could not be written, or must not be, before the work begins.
+
+    outputs: where results go; None for one that is not wanted, "-" for standard output. inputs: the logs.
+    Raises UsageError if two results share a place, one would overwrite a log, or its folder cannot be written.
+    """
+    taken: dict[str, str] = {}
+    logs = {os.path.realpath(log): log for log in inputs if log != "-"}
+    for output in outputs:
+        if output is None:
+            continue
+        place = output if output == "-" else str(_place(output))
+        if place in taken:
+            shared = "standard output" if output == "-" else output
+            raise UsageError(f"Two results cannot share {shared}.", mend="Name a file of its own for each.")
+        taken[place] = output
+        if output == "-":
+            continue
+        same = logs.get(place) or next((log for log in logs.values() if _same_file(log, place)), None)
+        if same is not None:
+            raise UsageError(
+                "The result would overwrite a log that is read.", where=output, mend="Name another file for it."
+            )
+        _check_place(Path(place), output)
+
+
+def _same_file(one: str, other: str) -> bool:
+    try:
+        return Path(one).samefile(other)
+    except OSError:
+        return False
+
+
+def _check_place(place: Path, output: str) -> None:
+    """Raises UsageError if no file can be written there."""
+    if place.is_dir():
+        raise UsageError("The result is to be a file, and this is a folder.", where=output, mend="Name a file in it.")
+    if not place.parent.is_dir():
+        raise UsageError(
+            "The folder for the result does not exist.", where=output, mend="Make the folder, or name another one."
+        )
+    if not os.access(place if _is_device(place) else place.parent, os.W_OK):
+        raise UsageError("The result cannot be written there.", where=output, mend="Name a folder of your own.")
+
+
+def _place(path: str | Path) -> Path:
+    """Where a link leads; a device stays as it is named."""
+    given = Path(path)
+    return given if _is_device(given) else Path(os.path.realpath(given))
+
+
+def _is_device(place: Path) -> bool:
+    """Something that is written into and not replaced: a terminal, a pipe, /dev/null."""
+    return place.exists() and not place.is_file() and not place.is_dir()
+
+
 @contextmanager
 def whole_file(path: str | Path) -> Iterator[Path]:
     """A path to write to beside `path`; renamed into place when the block ends well, removed when it does not.
 
-    Raises UsageError if the folder does not exist or cannot be written.
+    A link is followed; a device or a pipe is written into. Raises UsageError if the file cannot be written.
     """
-    target = Path(path)
+    target = _place(path)
+    _check_place(target, str(path))
     try:
-        handle, name = tempfile.mkstemp(prefix=".half-", suffix=f"-{target.name}", dir=target.parent)
+        if _is_device(target):
+            yield target
+            return
+        handle, name = tempfile.mkstemp(prefix=".half-", suffix=target.suffix[:20], dir=target.parent)
+        os.close(handle)
+        half = Path(name)
+        try:
+            yield half
+            half.chmod(0o666 & ~_umask())
+            half.replace(target)
+        finally:
+            half.unlink(missing_ok=True)
     except OSError as fault:
+        if fault.errno not in _NO_ROOM:
+            raise
         raise UsageError(
-            "The result cannot be written.",
-            where=str(target),
-            mend=f"Name a folder that exists and can be written ({fault.strerror}).",
+            f"The result cannot be written: {os.strerror(fault.errno)}.",
+            where=str(path),
+            mend="Make room, or name a file elsewhere; no half file was left.",
         ) from fault
-    os.close(handle)
-    half = Path(name)
-    try:
-        yield half
-        half.chmod(0o666 & ~_umask())
-        half.replace(target)
-    finally:
-        half.unlink(missing_ok=True)
 
 
 def _umask() -> int:

@@ -32,7 +32,7 @@ class _Lazy(click.Group):
         return command
 
 
-@click.group(cls=_Lazy)
+@click.group(cls=_Lazy, short_help="Begin, check and show definitions of vehicles.")
 def platform() -> None:
     """Begin, check and show platforms: what a vehicle's signals mean and when it allows idle-stop.
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from idlewhy.cli.output import JSON, progress_bar, write_json
+from idlewhy.cli.output import JSON, check_outputs, progress_bar, write_json
 
 if TYPE_CHECKING:
     from idlewhy.platform_kit.coverage import RoleCoverage
@@ -29,6 +29,7 @@ def check(which: str, logs: tuple[str, ...], json_out: str | None) -> None:
     """
     from idlewhy.platform_kit.check import check_all
 
+    check_outputs([json_out], logs)
     with progress_bar() as progress:
         checked = check_all(which, logs, progress=progress)
     findings = checked.findings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from idlewhy.cli.output import LOGS, note, write_text
+from idlewhy.cli.output import LOGS, check_outputs, note, write_text
 
 
 @click.command()
@@ -25,6 +25,7 @@ def golden(which: str, logs: tuple[str, ...], out: str, frames: int) -> None:
     from idlewhy.platform_kit.golden import golden_frames, golden_text
     from signal_defs.load import load_platform
 
+    check_outputs([out], logs)
     entries = golden_frames(load_platform(which), logs, each=frames)
     write_text(out, golden_text(entries))
     note(f"{len(entries)} frames to be reviewed" + ("" if out == "-" else f"  -> {out}"))

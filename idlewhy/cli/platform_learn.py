@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from idlewhy.cli.output import LOGS, PLATFORM, note, progress_bar, write_text
+from idlewhy.cli.output import LOGS, PLATFORM, check_outputs, note, progress_bar, write_text
 
 
 @click.command()
@@ -25,6 +25,7 @@ def learn(logs: tuple[str, ...], platform: str, out: str, one_vehicle: bool) -> 
     """
     from idlewhy.platform_kit.learn import learn_rules
 
+    check_outputs([out], logs)
     with progress_bar() as progress:
         learned = learn_rules(logs, platform, one_vehicle=one_vehicle, progress=progress)
     write_text(out, learned.toml)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 )
 @JSON
 def show(which: str, out: str | None, language: str, json_out: str | None) -> None:
-    r"""Show a platform on one page: buses, roles, battery, conditions, what is missing and what that costs.
+    """Show a platform on one page: buses, roles, battery, conditions, what is missing and what that costs.
 
     Where it extends another platform, the result is shown, and which file each part comes from.
 

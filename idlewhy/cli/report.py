@@ -9,6 +9,7 @@ from idlewhy.cli.output import (
     JSON,
     LOGS,
     PLATFORM,
+    check_outputs,
     note,
     progress_bar,
     read_options,
@@ -19,10 +20,10 @@ from idlewhy.cli.output import (
 from signal_defs.errors import UsageError
 
 
-@click.command()
+@click.command(short_help="Say when idle-stop was refused, and why.")
 @LOGS
 @PLATFORM
-@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the first log's name.")
+@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the earliest log's name.")
 @click.option("--out", "-o", metavar="OUT.html", help="Where the page goes; left out, VEHICLE.html here.")
 @JSON
 @click.option("--traces", metavar="OUT.parquet", help="Write the estimated traces as a Parquet table.")
@@ -53,12 +54,14 @@ def report(
     from reports.summary import one_line
     from reports.vehicle import vehicle_page
 
-    if out == "-" and json_out == "-":
-        raise UsageError("Two results cannot share standard output.", mend="Name a file for --out or for --json.")
+    check_outputs([out, json_out, traces], logs)
+    if traces == "-":
+        raise UsageError("A Parquet table does not go to standard output.", mend="Name a file for --traces.")
     options = read_options(csv_columns)
     with progress_bar() as progress:
         analysis = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
     page = out or f"{file_name(analysis.vehicle)}.html"
+    check_outputs([page, json_out, traces], logs)
     write_text(page, vehicle_page(analysis, language=language))
     if json_out:
         write_json(json_out, analysis_to_json(analysis))
@@ -66,7 +69,7 @@ def report(
         from reports.traces import traces_table
 
         _write_parquet(traces, traces_table(analysis))
-    line = f"{one_line(analysis)}  -> {page}"
+    line = one_line(analysis) if out == "-" else f"{one_line(analysis)}  -> {page}"
     if "-" in {out, json_out}:
         note(line)
     else:

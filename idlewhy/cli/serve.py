@@ -22,7 +22,7 @@ STORE = click.option(
 _GB = 1_000_000_000
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, short_help="Serve the pages and the API in a browser.")
 @STORE
 @click.option(
     "--host", default="127.0.0.1", show_default=True, help="Address to listen on; another than loopback needs tokens."
@@ -67,7 +67,7 @@ def serve(
     proxies: tuple[str, ...],
     admins: tuple[str, ...],
 ) -> None:
-    r"""Serve the upload page, the reports and the API, on this machine only unless told otherwise.
+    """Serve the upload page, the reports and the API, on this machine only unless told otherwise.
 
     \b
     Example:
@@ -107,7 +107,7 @@ def serve(
 
 @serve.group()
 def token() -> None:
-    r"""Make, list and revoke the tokens by which people and programs sign in.
+    """Make, list and revoke the tokens by which people and programs sign in.
 
     \b
     Example:
@@ -127,7 +127,7 @@ def token() -> None:
 )
 @STORE
 def add(name: str, scopes: tuple[str, ...], store: Path | None) -> None:
-    r"""Make a token and print it; it is not kept and cannot be shown again.
+    """Make a token and print it; it is not kept and cannot be shown again.
 
     \b
     Example:
@@ -142,7 +142,7 @@ def add(name: str, scopes: tuple[str, ...], store: Path | None) -> None:
 @token.command(name="list")
 @STORE
 def list_tokens(store: Path | None) -> None:
-    r"""List the tokens: id, name, scopes, when made and last used.
+    """List the tokens: id, name, scopes, when made and last used.
 
     \b
     Example:
@@ -162,7 +162,7 @@ def list_tokens(store: Path | None) -> None:
 @click.argument("token_id", metavar="ID")
 @STORE
 def revoke(token_id: str, store: Path | None) -> None:
-    r"""Revoke a token by its id; sessions that were begun with it end.
+    """Revoke a token by its id; sessions that were begun with it end.
 
     \b
     Example:

@@ -146,7 +146,7 @@ def test_what_the_loader_refuses_is_among_the_findings_and_the_rest_is_checked(c
 
 
 def test_a_platform_that_is_not_there_is_an_error_of_the_call() -> None:
-    with pytest.raises(DefinitionError, match="there is no platform"):
+    with pytest.raises(DefinitionError, match="There is no platform"):
         check_platform("nowhere")
 
 

@@ -58,12 +58,12 @@ def test_a_folder_of_that_name_without_a_platform_does_not_hide_the_id(
 def test_an_unknown_id_is_answered_with_the_nearest(user_folder: Path) -> None:
     with pytest.raises(DefinitionError) as raised:
         find_platform("exmaple-van")
-    assert raised.value.what == "there is no platform 'exmaple-van'"
+    assert raised.value.what == 'There is no platform "exmaple-van".'
     assert raised.value.mend == "Did you mean example-van? A path to a platform folder will do as well."
 
 
 def test_a_folder_without_the_file_is_told_so(user_folder: Path, tmp_path: Path) -> None:
-    with pytest.raises(DefinitionError, match=r"there is no platform\.toml in this folder"):
+    with pytest.raises(DefinitionError, match=r"There is no platform\.toml in this folder"):
         find_platform(tmp_path)
 
 
