@@ -91,7 +91,8 @@ async def watch(process: subprocess.Popen[bytes], count: Count, until: float) ->
     """The server's resident memory, once a second."""
     status = Path(f"/proc/{process.pid}/status")
     while time.monotonic() < until:
-        count.memory_kb.append(int(status.read_text().partition("VmRSS:")[2].split()[0]))
+        text = await asyncio.to_thread(status.read_text)
+        count.memory_kb.append(int(text.partition("VmRSS:")[2].split()[0]))
         await asyncio.sleep(1)
 
 
@@ -100,8 +101,11 @@ async def run(address: str, process: subprocess.Popen[bytes], wanted: argparse.N
     count = Count()
     until = time.monotonic() + wanted.seconds
     limits = httpx.Limits(max_connections=wanted.uploading + wanted.reading)
-    async with httpx.AsyncClient(base_url=address, limits=limits, timeout=60) as client:
-        people = [upload(client, count, until, log, f"car-{one}") for one in range(wanted.uploading)]
+    async with (
+        httpx.AsyncClient(base_url=address, limits=limits, timeout=60) as client,
+        httpx.AsyncClient(base_url=address, limits=limits, timeout=60) as program,
+    ):
+        people = [upload(program, count, until, log, f"car-{one}") for one in range(wanted.uploading)]
         people += [read(client, count, until, wanted.pause) for _ in range(wanted.reading)]
         await asyncio.gather(watch(process, count, until), *people)
     return count

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager, suppress
 from functools import partial
 from typing import Any
@@ -27,6 +28,7 @@ from idlewhy.web.worker import Worker
 from signal_defs.errors import IdlewhyError
 
 HOUSE_S = 10.0
+_THREADS = 64  # they wait for the disk most of the time
 
 
 class Application:
@@ -86,6 +88,7 @@ def _version() -> str:
 async def _life(app: FastAPI) -> AsyncIterator[None]:
     office: Office = app.state.office
     loop = asyncio.get_running_loop()
+    loop.set_default_executor(ThreadPoolExecutor(_THREADS, thread_name_prefix="idlewhy"))
     await asyncio.to_thread(office.keep_house)
     workers = [Worker(office) for _ in range(office.settings.workers)]
     for one in workers:

@@ -98,7 +98,6 @@ class Database:
             found = sqlite3.connect(self.path, timeout=20.0, isolation_level=None, check_same_thread=False)
             found.row_factory = sqlite3.Row
             found.execute("PRAGMA journal_mode = WAL")
-            found.execute("PRAGMA synchronous = FULL")
             found.execute("PRAGMA foreign_keys = ON")
             found.execute("PRAGMA secure_delete = ON")
             self._local.connection = found
@@ -107,9 +106,13 @@ class Database:
         return found
 
     @contextmanager
-    def change(self) -> Iterator[sqlite3.Connection]:
-        """A transaction that writes: all of it or, if the block raises, nothing."""
+    def change(self, *, lasting: bool = True) -> Iterator[sqlite3.Connection]:
+        """A transaction that writes: all of it or, if the block raises, nothing.
+
+        lasting: it survives a loss of power; without, only the end of the process. For what is said again in a moment.
+        """
         db = self.connection()
+        db.execute(f"PRAGMA synchronous = {'FULL' if lasting else 'NORMAL'}")
         db.execute("BEGIN IMMEDIATE")
         try:
             yield db

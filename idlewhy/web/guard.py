@@ -136,7 +136,7 @@ class Guard:
         proxied = self._proxied(request)
         if proxied is not None:
             return proxied
-        if self.credentials_needed or await asyncio.to_thread(identity.has_tokens):
+        if self.credentials_needed or identity.has_tokens():
             return None
         if any(sign in request.headers for sign in _PROXY_SIGNS):
             raise Problem(

@@ -58,7 +58,7 @@ class Queue:
     def beat(self, claim: Claim, progress: dict[str, Any] | None) -> bool:
         """Say that the worker lives, and how far it is; False if the job is no longer its own."""
         now = progress or {}
-        with self._database.change() as db:
+        with self._database.change(lasting=False) as db:
             changed = db.execute(
                 "UPDATE job SET beat = ?, stage = COALESCE(?, stage), done = COALESCE(?, done),"
                 " total = COALESCE(?, total),"

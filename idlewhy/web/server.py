@@ -74,7 +74,7 @@ def _already_stopped(_number: int, _frame: object) -> None:
 
 def _bind(settings: Settings) -> socket.socket:
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-    made = socket.socket(family, socket.SOCK_STREAM)
+    made = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)  # asyncio asks for the protocol by name
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((settings.host, settings.port))

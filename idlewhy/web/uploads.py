@@ -179,7 +179,7 @@ class Uploads:
         return found
 
     def _touch(self, upload_id: str) -> None:
-        with self._database.change() as db:
+        with self._database.change(lasting=False) as db:
             db.execute("UPDATE upload SET touched = ? WHERE id = ?", (time.time(), upload_id))
 
     def finish(self, upload_id: str) -> Upload:
@@ -226,7 +226,7 @@ class Uploads:
 
     def note_look(self, upload_id: str, look: str, *, head_only: bool) -> None:
         """Keep what was seen in the log. head_only: in its first part; of no interest once all of it is here."""
-        with self._database.change() as db:
+        with self._database.change(lasting=False) as db:
             if head_only:
                 db.execute("UPDATE upload SET look = ? WHERE id = ? AND state = 'receiving'", (look, upload_id))
                 return
