@@ -160,7 +160,13 @@ def _lin(channel: str, text: str, base: int) -> Frame | tuple[str, bool]:
     flags = Flag.LIN | Flag.ERROR
     if match["kind"] == "TransmErr":  # nobody answered the header
         flags |= Flag.NO_RESPONSE
-    identifier, parity = lin_identifier(int(match["identifier"] or "0", base if match["identifier"] else 10))
+    try:
+        number = int(match["identifier"] or "0", base)
+    except ValueError:
+        return "identifier_unreadable", True
+    if number > 0xFF:
+        return "identifier_out_of_range", True
+    identifier, parity = lin_identifier(number)
     return Frame(channel, identifier, flags | parity)
 
 

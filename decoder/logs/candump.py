@@ -134,17 +134,18 @@ def _read_group(
     characters = end - data_at
     fd = lines.text[data_at] == 35  # the second "#"
     if fd.any():
-        good &= (characters >= 0) & (characters % 2 == 0)
+        good &= (characters >= 0) & ((characters & 1) == 0)
     else:
-        good &= (characters >= 0) & (characters <= 16) & (characters % 2 == 0)
-    flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | transmit.astype(np.uint16) * np.uint16(
-        Flag.TRANSMIT
-    )
-    error = extended & ((identifier & _ERROR_BIT) != 0) & (identifier < 2 * _ERROR_BIT)
-    if error.any():
+        good &= (characters >= 0) & (characters <= 16) & ((characters & 1) == 0)
+    flags = transmit.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
+    if extended.any():
+        flags |= extended.astype(np.uint16) * np.uint16(Flag.EXTENDED)
+        error = extended & ((identifier & _ERROR_BIT) != 0) & (identifier < 2 * _ERROR_BIT)
         flags[error] = np.uint16(Flag.ERROR | Flag.EXTENDED)
         identifier = np.where(error, identifier & np.uint32(MAX_IDENTIFIER), identifier)
-    good &= identifier <= np.where(extended, np.uint32(MAX_IDENTIFIER), np.uint32(MAX_BASE_IDENTIFIER))
+        good &= identifier <= np.where(extended, np.uint32(MAX_IDENTIFIER), np.uint32(MAX_BASE_IDENTIFIER))
+    else:
+        good &= identifier <= MAX_BASE_IDENTIFIER
     parts = []
     classic = good & ~fd & (characters <= 16)
     payload, decoded = _payload(lines, data_at, np.where(classic, characters, 0))
@@ -208,9 +209,17 @@ def _without_direction(lines: Lines, end: Int64Array) -> tuple[Int64Array, BoolA
 def _channel(lines: Lines, at: Int64Array, channels: Channels) -> tuple[NDArray[np.uint16], Int64Array]:
     """Channel numbers, and the lengths of their names; a length of 0 or 8 means "irregular"."""
     words: Words = lines.words(8)[at].view("<u8")
-    length = first_of(words, 32)
+    length = first_of(words[:1], 32)
+    if len(at) and 0 < length[0] < 8 and not ((words ^ words[0]) & LOW_BYTES[length[0] + 1]).any():
+        number, length = _channels_of(words[:1], length, channels)  # one name on all lines
+        return np.repeat(number, len(at)), np.repeat(length, len(at))
+    return _channels_of(words, first_of(words, 32), channels)
+
+
+def _channels_of(words: Words, length: Int64Array, channels: Channels) -> tuple[NDArray[np.uint16], Int64Array]:
+    """As `_channel`, from the eight bytes at each name and the place of the first space in them."""
     names = words & LOW_BYTES[length]
-    number = np.zeros(len(at), np.uint16)
+    number = np.zeros(len(words), np.uint16)
     left = np.flatnonzero((length < 8) & (length > 0))
     bad = (length == 0) | (length == 8)
     for _ in range(16):
@@ -235,6 +244,9 @@ def _identifier(lines: Lines, at: Int64Array) -> tuple[NDArray[np.uint32], BoolA
     extended = lines.text[at + 8] == 35
     short = ((words >> np.uint64(24)) & np.uint64(0xFF)) == 35
     three = (words << np.uint64(40)) | (ZEROS & LOW_BYTES[5])
+    if short.all():
+        value, good = hex_number(three)
+        return value, np.zeros_like(short), at + 4, good
     extended &= ~short
     value, good = hex_number(np.where(short, three, words))
     return value, extended, at + np.where(short, 4, 9), good & (short | extended)

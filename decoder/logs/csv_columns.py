@@ -215,7 +215,7 @@ def _data(fields: _Fields, table: CsvTable, flags: NDArray[np.uint16], good: Boo
 
 def _base64(fields: _Fields, start: Int64Array, size: Int64Array, good: BoolArray) -> tuple[Int64Array, ByteArray]:
     """Up to eight bytes in twelve characters."""
-    good &= (size <= 12) & (size % 4 == 0)
+    good &= (size <= 12) & ((size & 3) == 0)
     text = fields.lines.words(12)[start].view(np.uint8).reshape(-1, 12)
     length, payload, fine = base64_bytes(text, np.minimum(size, 12))
     good &= fine & (length <= 8)
@@ -240,7 +240,7 @@ def _joined(
     """Up to eight bytes of two digits without anything between them; up to 64 where a row has that many."""
     prefixed = (fields.byte(start) == _ZERO) & ((fields.byte(start + 1) | 32) == ord("x"))
     start, size = start + 2 * prefixed, size - 2 * prefixed
-    good &= (size % 2 == 0) & (size <= 128)
+    good &= ((size & 1) == 0) & (size <= 128)
     wide = 2 if not (size[good] > 16).any() else 16
     words: Words = fields.lines.words(8 * wide)[start].view("<u8").reshape(-1, wide)
     keep = LOW_BYTES[np.clip(size[:, None] - 8 * np.arange(wide), 0, 8)]
