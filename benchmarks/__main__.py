@@ -16,12 +16,32 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks.busy_bus import MESSAGES, SIGNALS, identifier, make_frames, make_platform, write_logs
+from benchmarks.busy_bus import BY_PYTHON_CAN, MESSAGES, SIGNALS, identifier, make_frames, make_platform, write_logs
 from benchmarks.peers import floor, ours, plain_loop, timed, vectorised
 from decoder.signals import choose_columns
 from signal_defs.platform import Platform
 
-SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".mf4", ".trc", ".csv")
+SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".mf4", ".pcap", ".trc", ".csv", ".db")
+# At least so many times as fast as the plain loop with all and with ten identifiers; at most so many times the floor.
+GOALS = {
+    ".log": (45, None, 6),
+    ".asc": (45, None, None),
+    ".blf": (70, 50, 3),
+    ".mf4": (80, None, 2.5),
+    **dict.fromkeys((".log.gz", ".trc", ".csv", ".db", ".pcap"), (30, None, None)),
+}
+VECTORISED_GOAL = 6
+HEAD = (
+    "log",
+    "all [s]",
+    "10 ids [s]",
+    "loop [s]",
+    "loop, 10 ids [s]",
+    "faster",
+    "faster, 10 ids",
+    "floor [s]",
+    "of floor",
+)
 
 
 def main() -> None:
@@ -53,23 +73,11 @@ def formats(folder: Path, platform: Platform, options: argparse.Namespace) -> No
     everything = choose_columns(platform)
     ten = frozenset(identifier(number) for number in range(0, MESSAGES, 4)[:10])
     few = tuple(one for one in everything if platform.bus("busy").message(one.message).identifier in ten)
-    print(f"Seconds of CPU for a million frames; {MESSAGES} identifiers, {SIGNALS} signals; (wall)")
-    head = (
-        "format",
-        "all",
-        "10 ids",
-        "loop all",
-        "loop 10",
-        "ratio all",
-        "ratio 10",
-        "asammdf",
-        "ratio",
-        "floor",
-        "x floor",
-    )
-    print(" | ".join(f"{one:>10}" for one in head))
+    print(f"Seconds of CPU (wall) for a million frames; {MESSAGES} identifiers, {SIGNALS} signals\n")
+    print(f"| {' | '.join(HEAD)} |")
+    print(f"|---{'|--:' * (len(HEAD) - 1)}|")
     for suffix, path in paths.items():
-        frames = min(options.frames, options.python_can_frames if suffix in {".trc", ".csv"} else options.frames)
+        frames = min(options.frames, options.python_can_frames if suffix in BY_PYTHON_CAN else options.frames)
         ours(path, platform, few)  # warm
         rows: dict[str, list[tuple[float, float]]] = {}
 
@@ -80,36 +88,40 @@ def formats(folder: Path, platform: Platform, options: argparse.Namespace) -> No
         million, peer = 1e6 / frames, 1e6 / min(options.peer_frames, frames)
         for _ in range(options.rounds):
             measure("all", lambda path=path: ours(path, platform, everything), million)
-            measure("loop all", lambda path=path: plain_loop(path, database, None, options.peer_frames), peer)
             measure("10 ids", lambda path=path: ours(path, platform, few), million)
-            measure("loop 10", lambda path=path: plain_loop(path, database, ten, options.peer_frames), peer)
+            if suffix != ".pcap":  # python-can does not read it
+                measure("loop", lambda path=path: plain_loop(path, database, None, options.peer_frames), peer)
+                measure("loop 10", lambda path=path: plain_loop(path, database, ten, options.peer_frames), peer)
             measure("floor", lambda path=path: floor(path), million)
         if suffix == ".mf4":
+            vectorised(path, folder / "busy.dbc")  # warm
             measure("asammdf", lambda path=path: vectorised(path, folder / "busy.dbc"), million)
         print(row_text(suffix, rows))
 
 
 def row_text(suffix: str, rows: dict[str, list[tuple[float, float]]]) -> str:
+    """A row of the table: the median of each figure, and the goal beside each ratio."""
     cpu = {name: statistics.median(one[0] for one in runs) for name, runs in rows.items()}
     wall = {name: statistics.median(one[1] for one in runs) for name, runs in rows.items()}
 
     def cell(name: str) -> str:
         return f"{cpu[name]:.3g} ({wall[name]:.3g})" if name in cpu else ""
 
-    cells = [
-        suffix,
-        cell("all"),
-        cell("10 ids"),
-        cell("loop all"),
-        cell("loop 10"),
-        f"{cpu['loop all'] / cpu['all']:.0f}",
-        f"{cpu['loop 10'] / cpu['10 ids']:.0f}",
-        cell("asammdf"),
-        f"{cpu['asammdf'] / cpu['all']:.1f}" if "asammdf" in cpu else "",
-        f"{cpu['floor']:.3g}",
-        f"{cpu['all'] / max(cpu['floor'], 1e-9):.1f}",
-    ]
-    return " | ".join(f"{one:>10}" for one in cells)
+    def ratio(above: str, below: str, goal: float | None, bound: str = "≥") -> str:
+        if above not in cpu:
+            return ""
+        value = cpu[above] / max(cpu[below], 1e-9)
+        return f"{value:.{0 if value > 20 else 1}f}" + (f" ({bound} {goal:g})" if goal else "")
+
+    faster, faster_ten, of_floor = GOALS[suffix]
+    cells = [suffix, *map(cell, ("all", "10 ids", "loop", "loop 10"))]
+    cells += [ratio("loop", "all", faster), ratio("loop 10", "10 ids", faster_ten)]
+    cells += [cell("floor"), ratio("all", "floor", of_floor, "≤")]
+    text = f"| {' | '.join(cells)} |"
+    if "asammdf" in cpu:
+        beaten = ratio("asammdf", "all", VECTORISED_GOAL)
+        text += f"\n| {suffix}, vectorised library | {cell('asammdf')} | | | | {beaten} | | | |"
+    return text
 
 
 def scaling(folder: Path, platform: Platform, frames: int) -> None:
@@ -134,13 +146,14 @@ def peak():
     with open("/proc/self/status") as file:
         return next(int(line.split()[1]) for line in file if line.startswith("VmHWM")) / 1024
 folder, path = Path(sys.argv[1]), Path(sys.argv[2])
+imported = time.perf_counter() - begin
 platform = make_platform(folder)
 columns = choose_columns(platform)
 before = peak()
 first = None
 for one in decode_signals([path], platform, columns):
     first = first or time.perf_counter() - begin
-print(f"{first:.3f} {peak() - before:.0f} {before:.0f}")
+print(f"{first:.3f} {peak() - before:.0f} {before:.0f} {imported:.3f}")
 """
 
 
@@ -155,9 +168,9 @@ def memory_and_start(folder: Path, frames: int) -> None:
         environment = os.environ | {"IDLEWHY_CACHE": str(folder / f"cache-{run}")}
         for cache in ("nothing cached", "database cached"):
             answer = subprocess.run(command, check=True, capture_output=True, text=True, env=environment).stdout
-            first, more, imports = answer.split()
+            first, more, imports, seconds = answer.split()
             print(
-                f"{suffix}, {count} frames, {cache}: first value after {first} s; "
+                f"{suffix}, {count} frames, {cache}: first value after {first} s, of which imports {seconds} s; "
                 f"peak memory imports ({imports} MiB) + {more} MiB"
             )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from itertools import count
 from pathlib import Path
 
@@ -17,6 +18,7 @@ SIGNALS = 349
 FIELDS = (16, 16, 8, 8, 4, 4, 2, 6)  # bits of a message's signals; in the last messages the 6 are 3 and 3
 SPLIT_FIELDS = (16, 16, 8, 8, 4, 4, 2, 3, 3)
 PERIODS_MS = (10,) * 8 + (20,) * 10 + (50,) * 8 + (100,) * 10 + (1000,) * 6  # common practice on a powertrain bus
+BY_PYTHON_CAN = (".trc", ".csv", ".db")
 START_NS = 1_700_000_000_000_000_000
 
 
@@ -79,19 +81,40 @@ def make_frames(frames: int, seed: int = 1) -> FrameBatch:
 
 
 def write_logs(folder: Path, frames: FrameBatch, suffixes: tuple[str, ...], python_can_frames: int) -> dict[str, Path]:
-    """One log a suffix: candump, ASC, BLF and MF4 whole, .trc and .csv by python-can with fewer frames."""
+    """One log a suffix, whole; those of BY_PYTHON_CAN with fewer frames, MF4 deflated and transposed by asammdf."""
     from idlewhy.demo.make import write_log
 
     paths = {}
     for suffix in suffixes:
         path = folder / f"busy{suffix}"
-        if suffix in {".trc", ".csv"}:
+        if suffix in BY_PYTHON_CAN:
             _write_with_python_can(path, frames, python_can_frames)
+        elif suffix == ".pcap":
+            _write_pcap(path, frames)
         else:
             names = ("can0",) if ".log" in suffix else ("1",)
             write_log(path, FrameBatch(**{name: getattr(frames, name) for name in _COLUMNS}, channels=names))
+        if suffix == ".mf4":
+            _deflate_mf4(path)
         paths[suffix] = path
     return paths
+
+
+def _write_pcap(path: Path, frames: FrameBatch) -> None:
+    """Source: draft-ietf-opsawg-pcap, tcpdump.org/linktypes: LINKTYPE_CAN_SOCKETCAN (227)."""
+    form = [("seconds", "<u4"), ("nano", "<u4"), ("size", "<u4", 2), ("id", ">u4"), ("length", "u1"), ("more", "u1", 3)]
+    rows = np.zeros(len(frames), [*form, ("data", "u1", 8)])
+    rows["seconds"], rows["nano"] = np.divmod(frames.time_ns, 1_000_000_000)
+    rows["size"], rows["id"], rows["length"], rows["data"] = 16, frames.identifier, frames.length, frames.payload
+    path.write_bytes(struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, 65_535, 227) + rows.tobytes())
+
+
+def _deflate_mf4(path: Path) -> None:
+    from asammdf import MDF
+
+    with MDF(path) as log:
+        log.save(path.with_suffix(".deflated.mf4"), compression=2)
+    path.with_suffix(".deflated.mf4").replace(path)
 
 
 _COLUMNS = ("time_ns", "channel", "identifier", "flags", "length", "payload", "checksum")

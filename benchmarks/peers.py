@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,8 @@ def floor(path: Path) -> int:
     data = path.read_bytes()
     if path.suffix == ".gz":
         return len(zlib.decompress(data, 31))
+    if path.suffix == ".mf4":  # deflated blocks: 24 bytes of head, as many of its own in front of the data
+        return sum(len(zlib.decompressobj().decompress(memoryview(data)[at + 48 :])) for at in _places(data, b"##DZ"))
     if path.suffix != ".blf":
         return len(data)
     total, at = 0, 144
@@ -61,3 +63,10 @@ def floor(path: Path) -> int:
             total += len(zlib.decompress(data[at + 32 : at + size]))
         at += size + size % 4
     return total
+
+
+def _places(data: bytes, mark: bytes) -> Iterator[int]:
+    at = data.find(mark)
+    while at >= 0:
+        yield at
+        at = data.find(mark, at + len(mark))
