@@ -66,8 +66,8 @@ def plan(task_s: float, workers: int = 1000, recordings: int = 1_000_000) -> lis
     puts = objects / 3500  # writes a second and prefix that a large object store promises, eleven prefixes
     return [
         f"{recordings} recordings on {workers} workers, {task_s:.2f} s each, {chunk} a part:",
-        f"  work {work / 60:.1f} min; scheduler {scheduler:.0f} s in all; {objects:.0f} objects, "
-        f"{puts / 11:.0f} s of writes;",
+        f"  work {work / 60:.1f} min; scheduler {scheduler:.0f} s in all;",
+        f"  {objects:.0f} objects, {puts / 11:.0f} s of writes;",
         "  bottleneck: the analysis itself; next, that every worker reads all heads before each chunk,",
         f"  {recordings / chunk:.0f} heads when all is in: merge parts (fleet compact) between weekly adds.",
     ]

@@ -48,8 +48,8 @@ def add_logs(
 
     workers: local processes; 0 for this process alone. scheduler: address of a cluster's scheduler, instead of local
     processes; its workers must see the logs and the store under the same names. A worker that dies is replaced and its
-    task tried again on its own; the third death is a failure of that log. Stopped and called again, it goes on where it
-    was. Raises UsageError where the libraries for many workers are not installed.
+    task tried again; a log under which workers die even when it runs alone is given up. Stopped and called again, it
+    goes on where it was. Raises UsageError where the libraries for many workers are not installed.
     """
     begun = time.perf_counter()
     agree(store, pseudonyms)

@@ -22,31 +22,36 @@ _AHEAD = 4  # chunks in flight for each worker, so that none waits
 def run_everywhere(job: Job, chunks: Sequence[Chunk], workers: int, scheduler: str) -> Iterator[Outcome]:
     """Outcomes of all tasks, in the order in which they are done.
 
-    A chunk under which workers died is tried again task by task, so that only the log that kills them is given up.
+    A worker's death is laid to everything that waited on it, so the tasks of a chunk that was given up are suspects:
+    when the rest is done, each runs once more, alone, and only the log under which workers die again is given up.
     """
     with _client(workers, scheduler) as client:
         from distributed import KilledWorker, as_completed
 
-        waiting = deque(chunks)
-        running: dict[Any, Chunk] = {}
+        waiting, suspects = deque(chunks), deque[Chunk]()
+        running: dict[Any, tuple[Chunk, bool]] = {}
         ahead = max(_AHEAD * max(len(client.scheduler_info(n_workers=-1)["workers"]), 1), 2)
         completed = as_completed()
 
+        def submit(chunk: Chunk, *, alone: bool) -> None:
+            future = client.submit(work, job, chunk, pure=False)
+            running[future] = chunk, alone
+            completed.add(future)
+
         def feed() -> None:
             while waiting and len(running) < ahead:
-                chunk = waiting.popleft()
-                future = client.submit(work, job, chunk, pure=False)
-                running[future] = chunk
-                completed.add(future)
+                submit(waiting.popleft(), alone=False)
+            if suspects and not running:
+                submit(suspects.popleft(), alone=True)
 
         feed()
         for future in completed:
-            chunk = running.pop(future)
+            chunk, alone = running.pop(future)
             fault = future.exception()
             if fault is None:
                 yield from future.result()
-            elif isinstance(fault, KilledWorker) and len(chunk) > 1:
-                waiting.extendleft((task,) for task in chunk)
+            elif isinstance(fault, KilledWorker) and not alone:
+                suspects.extend((task,) for task in chunk)
             else:
                 yield from (Outcome(task, "failed", why=_why(fault)) for task in chunk)
             future.release()
