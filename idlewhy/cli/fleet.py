@@ -189,12 +189,11 @@ def report(store: str, out: str, pages: str | None, language: str, json_out: str
 def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, json_out: str | None) -> None:
     """One figure of every vehicle: level, slope a month with its interval, verdict, and what data is missing.
 
-    \b
     METRIC: resistance, rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share.
 
+    \b
     Example:
       idlewhy fleet trend resistance --store fleet
-
     """
     from fleet.fleet_data import fleet_of_store
     from fleet.trends import metric_named, trends_of
