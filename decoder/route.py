@@ -81,7 +81,8 @@ class MessageIndex:
 class Router:
     """Routes the batches of one log.
 
-    rejected: frames that are no data, by kind. A channel keeps the buses it was given when their first frames came.
+    rejected: frames that are no data, by kind. lin_channels: numbers of the channels that are LIN by their name. A
+    channel keeps the buses it was given when their first frames came.
     """
 
     index: MessageIndex
@@ -93,15 +94,15 @@ class Router:
     _target: NDArray[np.int32] = field(default_factory=lambda: np.full(1, UNKNOWN, np.int32))
     _meanings: list[dict[int, int]] = field(default_factory=list)  # key -> bus -> message
     _decided: dict[tuple[int, bool], tuple[int, ...]] = field(default_factory=dict)
-    _lin_channels: set[int] = field(default_factory=set)
+    lin_channels: set[int] = field(default_factory=set)
 
     def route(self, batch: FrameBatch) -> Routed:
         """Sort out what is no data, then find every frame's message."""
         batch = with_channels(batch, self.channels)
         if batch.channels != self.channels:
             self._name_lin_channels(batch.channels)
-        if self._lin_channels:
-            batch = as_lin(batch, self._lin_channels)
+        if self.lin_channels:
+            batch = as_lin(batch, self.lin_channels)
         batch = self._data_only(batch)
         number = self._keys.number(frame_keys(batch))
         self._count(number)
@@ -114,13 +115,13 @@ class Router:
         }
         # a bare number may be a CAN and a LIN channel of one log
         lin = {name for name in names["lin"] - names["can"] if not name.isdigit()}
-        self._lin_channels |= {at for at, name in enumerate(channels) if plain_name(name) in lin}
+        self.lin_channels |= {at for at, name in enumerate(channels) if plain_name(name) in lin}
         self.channels = channels
 
     def _data_only(self, batch: FrameBatch) -> FrameBatch:
         lin = (batch.flags & Flag.LIN) != 0
         no_data = (batch.flags & NOT_DATA) != 0
-        if self._lin_channels:
+        if self.lin_channels:
             no_data |= lin & ((batch.flags & Flag.EXTENDED) != 0)
         if not no_data.any():
             return batch

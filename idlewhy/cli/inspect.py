@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from idlewhy.cli.output import CSV_COLUMNS, JSON, LOGS, check_outputs, console, read_options, write_json
-from signal_defs.errors import LogError
+from signal_defs.errors import LogError, UsageError
 
 if TYPE_CHECKING:
     from decoder.inspect import IdentifierSummary, LogInspection
@@ -21,15 +21,31 @@ SHOWN_DAMAGE = 10
 @LOGS
 @CSV_COLUMNS
 @JSON
-def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str | None) -> int:
+@click.option(
+    "--anonymise", metavar="OUT", help="Write a log that may be shown: same timing, only the bits --platform needs."
+)
+@click.option("--platform", "-p", metavar="ID|FOLDER", help="For --anonymise: what is needed.")
+def inspect(
+    logs: tuple[str, ...],
+    csv_columns: tuple[str, ...],
+    json_out: str | None,
+    anonymise: str | None,
+    platform: str | None,
+) -> int:
     """Say what is in a log: format, buses, identifiers, rates, time span, gaps, errors, damaged parts.
 
     No definition is needed. A LOG of "-" is standard input. Ends with 3 where a log holds no frame at all.
 
+    With --anonymise one log goes to the file OUT, several go into the new folder OUT, as candump's text; a name that
+    ends in .gz is compressed. Date, time of day and all other traffic are gone, and a report says the same of it.
+
     \b
     Example:
       idlewhy inspect monday.blf
+      idlewhy inspect monday.blf --anonymise to-show.log.gz --platform example-van
     """
+    if anonymise is not None or platform is not None:
+        return _anonymise(logs, anonymise, platform, json_out, csv_columns)
     from decoder.inspect import inspect_logs
 
     check_outputs([json_out], logs)
@@ -40,6 +56,24 @@ def inspect(logs: tuple[str, ...], csv_columns: tuple[str, ...], json_out: str |
         for log in inspection.logs:
             _show(log)
     return 0 if all(log.frames for log in inspection.logs) else LogError.exit_code
+
+
+def _anonymise(
+    logs: tuple[str, ...], out: str | None, platform: str | None, json_out: str | None, csv_columns: tuple[str, ...]
+) -> int:
+    """One anonymous log for each log; says how many of its frames are left."""
+    if out is None or platform is None or json_out is not None:
+        raise UsageError(
+            "--anonymise OUT and --platform go together, without --json.",
+            mend="For example: idlewhy inspect monday.blf --anonymise to-show.log --platform example-van",
+        )
+    from idlewhy.anonymise import anonymise
+    from signal_defs.load import load_platform
+
+    check_outputs([out] if len(logs) == 1 else [], logs)
+    for name, outcome in anonymise(logs, load_platform(platform), out, options=read_options(csv_columns)):
+        click.echo(f"{outcome.written:,} of {outcome.frames:,} frames  -> {name}")
+    return 0
 
 
 def _as_json(log: LogInspection) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.frames import FrameBatch
+from decoder.frames import Flag, FrameBatch
 
 _HEX = np.frombuffer("".join(f"{value:02X}" for value in range(256)).encode(), np.uint8).reshape(256, 2)
 _DIGITS = np.frombuffer(b"0123456789", np.uint8)
@@ -17,7 +17,8 @@ _DIGITS = np.frombuffer(b"0123456789", np.uint8)
 def write_candump(path: Path, frames: FrameBatch) -> None:
     """Write "(seconds.micros) channel identifier#data" lines; a name that ends in .gz is compressed.
 
-    CAN identifiers of 11 bits and LIN identifiers take three digits, 29 bits take eight.
+    CAN identifiers of 11 bits and LIN identifiers take three digits, 29 bits take eight. CAN FD frames are "##0data",
+    remote frames "#R".
     Source: can-utils, candump's log format. A LIN line is logged like a network device of its own.
     """
     text = candump_text(frames)
@@ -28,7 +29,8 @@ def candump_text(frames: FrameBatch) -> bytes:
     """All lines. Unused places in the (n, width) character table stay 0 and are left out in the end."""
     n = len(frames)
     names = max(len(name) for name in frames.channels)
-    table = np.zeros((n, 1 + 10 + 1 + 6 + 2 + names + 1 + 8 + 1 + 16 + 1), np.uint8)
+    width = max(int(frames.length.max(initial=0)), 1)
+    table = np.zeros((n, 1 + 10 + 1 + 6 + 2 + names + 1 + 8 + 3 + 2 * width + 1), np.uint8)
     table[:, 0] = ord("(")
     micros = frames.time_ns // 1000
     table[:, 1:11] = decimal_digits(micros // 1_000_000, 10)
@@ -41,9 +43,10 @@ def candump_text(frames: FrameBatch) -> bytes:
     table[:, at] = ord(" ")
     table[:, at + 1 : at + 9] = _identifier_digits(frames)
     table[:, at + 9] = ord("#")
-    data = hex_digits(frames.payload[:, :8])
-    present = np.arange(8) < frames.length[:, None]
-    table[:, at + 10 : at + 26] = np.where(np.repeat(present, 2, axis=1), data, 0)
+    table[frames.flags & Flag.FD != 0, at + 10 : at + 12] = np.frombuffer(b"#0", np.uint8)
+    table[frames.flags & Flag.REMOTE != 0, at + 10] = ord("R")
+    present = np.arange(width) < frames.length[:, None]
+    table[:, at + 12 : -1] = np.where(np.repeat(present, 2, axis=1), hex_digits(frames.payload[:, :width]), 0)
     table[:, -1] = ord("\n")
     text: bytes = table[table != 0].tobytes()
     return text
