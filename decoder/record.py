@@ -191,9 +191,9 @@ def nothing_decoded(logs: Sequence[ReadLog], platform: Platform, rejected: Mappi
     total = Counter(rejected)
     for log in logs:
         total.update(log.router.rejected)
-    lost = ", ".join(f"{count} {kind}" for kind, count in total.most_common(5))
+    lost = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in total.most_common(5))
     if not frames:
-        dropped = ", ".join(f"{n} {kind}" for log in logs for kind, n in log.report.dropped.items())
+        dropped = ", ".join(f"{n} {kind.replace('_', ' ')}" for log in logs for kind, n in log.report.dropped.items())
         return LogError(
             f"The log holds no frame{f' ({dropped} dropped)' if dropped else ''}.",
             where=names,

@@ -10,9 +10,8 @@ import numpy as np
 
 from decoder.frames import Flag, FrameBatch, Int64Array, ReadReport
 from decoder.logs.lines import Lines
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
+from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
 
-ABSOLUTE_FROM_NS = 315_532_800 * 10**9  # 1980: a smaller number counts from the log's start
 _LAYOUT = re.compile(
     r"\s*(?:\((?P<time>[^)]{1,40})\)\s+)?(?P<channel>\S{1,64})\s+(?:(?P<direction>[RT]X)\s+[-BE ]{1,6}\s+)?"
     r"(?P<identifier>[0-9A-Fa-f]{1,8})"

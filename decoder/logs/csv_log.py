@@ -7,12 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from decoder.frames import FrameBatch, ReadReport
-from decoder.logs.candump_line import ABSOLUTE_FROM_NS
 from decoder.logs.csv_columns import read_regular
 from decoder.logs.csv_layout import CsvLayout, find_layout
 from decoder.logs.csv_row import CsvTable, parse_row, table_of
 from decoder.logs.lines import Lines, read_lines
-from decoder.logs.rows import Channels, batch_of, columns_of
+from decoder.logs.rows import ABSOLUTE_FROM_NS, Channels, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
@@ -46,7 +45,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
                 raise LogError(
                     "The table has no headings for time, identifier and data.",
                     where=stream.name,
-                    mend="Name its columns.",
+                    mend="Name its columns, for example --csv-column time=HEADING.",
                 )
             heading = _text(lines, begin - 1) if layout.has_header else ""
             table = table_of(layout, [_text(lines, at) for at in range(begin, min(begin + 100, len(lines)))], report)

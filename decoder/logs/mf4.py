@@ -16,13 +16,13 @@ from decoder.logs.frame_columns import Columns, concatenate, make_batch
 from decoder.logs.mf4_blocks import BlockFile, DataGroup
 from decoder.logs.mf4_groups import EVENTS, KINDS, frame_group, group_kind
 from decoder.logs.mf4_records import Context, read_group
+from decoder.logs.rows import MAX_TIME_NS
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
 FORMAT = "mf4"
 _FINISHED, _UNFINISHED = b"MDF     ", b"UnFinMF "
 _LOCAL_TIME = 1  # bit of the header's time flags
-_LATEST_NS = 4_102_444_800_000_000_000  # 2100-01-01
 
 
 def sniff(head: bytes, name: str) -> float:
@@ -92,7 +92,7 @@ def _start_time(file: BlockFile, report: ReadReport) -> int:
     if header is None or len(header.data) < 13:
         return 0
     start_ns, _, _, flags = struct.unpack_from("<QhhB", header.data)
-    if not 0 < start_ns < _LATEST_NS:
+    if not 0 < start_ns <= MAX_TIME_NS:
         return 0
     report.absolute_time = True
     if flags & _LOCAL_TIME:

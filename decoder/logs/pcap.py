@@ -25,6 +25,7 @@ from decoder.logs.frame_columns import (
 from decoder.logs.pcap_frames import PADDING, Interface, Packets, frames_of
 from decoder.logs.pcap_walk import RECORD_HEADER, HeaderArray, count_sound, find_next, walk
 from decoder.logs.pcapng import Blocks, to_ns
+from decoder.logs.rows import ABSOLUTE_FROM_NS
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
@@ -38,7 +39,6 @@ _MAGICS = {  # first bytes -> byte order, parts of a second
     b"\x4d\x3c\xb2\xa1": ("<", 1_000_000_000),
     b"\xa1\xb2\x3c\x4d": (">", 1_000_000_000),
 }
-_FIRST_DATE_S = 315_532_800  # 1980; earlier times count from the log's start
 _MOST_SEARCHES = 300  # for the next sound record behind damage
 
 
@@ -115,8 +115,8 @@ def _batch_of_records(
     base: int,
 ) -> Iterator[FrameBatch]:
     seconds = header[:, 0].astype(np.int64)
-    report.absolute_time |= bool(seconds[0] >= _FIRST_DATE_S)
     time_ns = seconds * 1_000_000_000 + header[:, 1].astype(np.int64) * (1_000_000_000 // fraction)
+    report.absolute_time |= bool(time_ns[0] >= ABSOLUTE_FROM_NS)
     rows = np.arange(len(position), dtype=np.int64)
     size = header[:, 2].astype(np.int64)
     packets = Packets(_padded(buffer), position + RECORD_HEADER, size, time_ns, rows, NO_CHANNEL)
@@ -173,7 +173,7 @@ def _read_blocks(
             if columns is not None:
                 parts.append(columns)
         if parts:
-            report.absolute_time |= bool(parts[0][0].time_ns[0] >= _FIRST_DATE_S * 1_000_000_000)
+            report.absolute_time |= bool(parts[0][0].time_ns[0] >= ABSOLUTE_FROM_NS)
             yield from _batch(parts, report, options, names)
         buffer, base = buffer[consumed:], base + consumed
 

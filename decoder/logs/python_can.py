@@ -14,6 +14,7 @@ import numpy as np
 
 from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs.frame_columns import NO_CHANNEL, Columns, is_wanted, make_batch
+from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_TIME_NS
 from decoder.logs.source import LogStream, ReadOptions, inner_name
 from decoder.logs.sqlite_log import SQLITE_MAGIC, read_sqlite
 from signal_defs.errors import LogError
@@ -21,8 +22,6 @@ from signal_defs.errors import LogError
 FORMAT = "python-can"
 _ROWS = 65_536
 _OWN_SUFFIXES = {"", ".asc", ".blf", ".csv", ".gz", ".log", ".mf4", ".mdf", ".pcap", ".pcapng", ".trc", ".txt"}
-_LATEST_S = 4_102_444_800.0  # 2100-01-01
-_FIRST_DATE_S = 315_532_800.0  # 1980; earlier times count from the log's start
 
 
 def sniff(head: bytes, name: str) -> float:
@@ -102,7 +101,7 @@ def _read_messages(path: Path, report: ReadReport, options: ReadOptions) -> Iter
 def _batch(
     messages: list[Any], names: dict[str, int], report: ReadReport, options: ReadOptions
 ) -> Iterator[FrameBatch]:
-    true = [message for message in messages if -_LATEST_S < message.timestamp < _LATEST_S]
+    true = [message for message in messages if 0 <= message.timestamp <= MAX_TIME_NS / 1e9]
     if len(true) < len(messages):
         report.drop("impossible_time", f"frame {report.frames + 1} and later", len(messages) - len(true))
     if not true:
@@ -117,7 +116,7 @@ def _batch(
         np.array([len(payload) for payload in payloads], np.uint8),
         np.frombuffer(b"".join(payload.ljust(width, b"\0") for payload in payloads), np.uint8).reshape(-1, width),
     )
-    report.absolute_time |= bool(columns.time_ns[0] >= _FIRST_DATE_S * 1e9)
+    report.absolute_time |= bool(columns.time_ns[0] >= ABSOLUTE_FROM_NS)
     report.frames += len(columns)
     if options.wanted is not None:
         columns = columns.select(is_wanted(columns.identifier, columns.flags, options.wanted))

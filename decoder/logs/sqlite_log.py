@@ -11,13 +11,12 @@ import numpy as np
 
 from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs.frame_columns import NO_CHANNEL, Columns, clear_past, gather, is_wanted, make_batch
+from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_TIME_NS
 from decoder.logs.source import ReadOptions
 from signal_defs.errors import LogError
 
 SQLITE_MAGIC = b"SQLite format 3\0"
 _ROWS = 65_536
-_LATEST_S = 4_102_444_800.0  # 2100-01-01
-_FIRST_DATE_S = 315_532_800.0  # 1980; earlier times count from the log's start
 _QUERY = """
     SELECT coalesce(CAST(ts AS REAL), 1e30), coalesce(CAST(arbitration_id AS INTEGER), -1),
            coalesce(extended, 0) <> 0, coalesce(remote, 0) <> 0, coalesce(error, 0) <> 0,
@@ -61,7 +60,7 @@ def _batch(
     time_s = np.array(seconds, np.float64)
     number = np.array(identifiers, np.int64)
     size = np.array([len(payload) for payload in payloads], np.int64)
-    true = (np.abs(time_s) < _LATEST_S) & (number >= 0) & (size <= 64)
+    true = (time_s >= 0) & (time_s <= MAX_TIME_NS / 1e9) & (number >= 0) & (size <= 64)
     if not true.all():
         report.drop("damaged_record", f"row {report.frames + 1} and later", int(np.count_nonzero(~true)))
     start = np.cumsum(size) - size
@@ -80,7 +79,7 @@ def _batch(
     length = length[keep]
     width = 8 if int(length.max()) <= 8 else 64
     time_ns = np.rint(time_s[true][keep] * 1e9).astype(np.int64)
-    report.absolute_time |= bool(time_ns[0] >= _FIRST_DATE_S * 1e9)
+    report.absolute_time |= bool(time_ns[0] >= ABSOLUTE_FROM_NS)
     yield make_batch(
         Columns(
             time_ns,
