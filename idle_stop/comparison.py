@@ -88,7 +88,7 @@ def compare(before: Analysis, after: Analysis) -> Comparison:
     """The same vehicle before and after a repair; "too early to say" is an answer."""
     warmth = (_median_temperature(before), _median_temperature(after))
     refusals = _refusals(before, after)
-    verdict, reasons = _verdict(refusals, after)
+    verdict, reasons = _verdict(refusals, before, after)
     return Comparison(
         verdict=verdict,
         reasons=reasons,
@@ -99,16 +99,24 @@ def compare(before: Analysis, after: Analysis) -> Comparison:
     )
 
 
-def _verdict(refusals: RefusalChange, after: Analysis) -> tuple[Verdict, tuple[Text, ...]]:
+def _verdict(refusals: RefusalChange, before: Analysis, after: Analysis) -> tuple[Verdict, tuple[Text, ...]]:
     difference = refusals.difference
     if difference.high < 0:
-        return "better", (Text("Refusals became fewer: the 95 % interval of the difference excludes none."),)
+        return "better", (
+            Text("That is more than chance explains: the 95 % interval of the difference lies wholly below zero."),
+        )
     if any(one.code in PENDING for one in after.findings):
         return "too early to say", (
             Text("The vehicle has not relearned the battery yet: leave it at rest for a night, then record again."),
         )
     if difference.low > 0:
-        return "worse", (Text("Refusals became more: the 95 % interval of the difference excludes none."),)
+        return "worse", (
+            Text("That is more than chance explains: the 95 % interval of the difference lies wholly above zero."),
+        )
+    if before.account.battery_only or after.account.battery_only:
+        return "too early to say", (
+            Text("Refusals cannot be seen in the battery's signals alone: record the vehicle's own bus as well."),
+        )
     if not difference.is_known:
         return "too early to say", (
             Text("No standstills of like temperature are in both recordings: drive the same route again."),
@@ -121,7 +129,11 @@ def _verdict(refusals: RefusalChange, after: Analysis) -> tuple[Verdict, tuple[T
         )
         more = Text("If it goes on like this, {n} standstills after the repair will decide.", {"n": needed})
         return "too early to say", (said, more) if needed is not None else (said,)
-    return "no difference", (Text("The 95 % interval of the difference holds zero, and more standstills would too."),)
+    return "no difference", (
+        Text(
+            "The 95 % interval of the difference holds zero, and at these rates more standstills would not change that."
+        ),
+    )
 
 
 def _needed(refusals: RefusalChange) -> int | None:
@@ -150,8 +162,12 @@ def _refusals(before: Analysis, after: Analysis) -> RefusalChange:
 
 
 def _by_class(analysis: Analysis) -> dict[int | None, list[Standstill]]:
-    """Standstills at which a stop was to be expected, by classes of battery temperature; None where unknown."""
-    asked = [one for one in analysis.account.standstills if one.outcome != "not_sought"]
+    """Standstills at which a stop was to be expected, by classes of battery temperature; None where unknown.
+
+    None at all where the recording holds the battery's signals only: a refusal cannot be seen there.
+    """
+    standstills = () if analysis.account.battery_only else analysis.account.standstills
+    asked = [one for one in standstills if one.outcome != "not_sought"]
     trace = analysis.recording.traces.get("battery_temperature")
     at_ns = np.array([one.decision_ns for one in asked], dtype=np.int64)
     shown = np.full(len(asked), np.nan) if trace is None else trace.held(at_ns, 600.0)

@@ -1,51 +1,57 @@
-"""The page that compares two recordings of one vehicle, before and after a repair."""
+"""The page that compares two recordings of one vehicle, before and after a repair.
+
+What may be said to have changed is judged by `idle_stop.comparison`; here it is worded and drawn.
+"""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import Any
 
 from markupsafe import Markup
 
-from estimator.estimate import Figure
 from idle_stop.analysis import Analysis
+from idle_stop.comparison import Comparison, Verdict, compare
+from reports.compared_figures import figures_part
+from reports.compared_findings import findings_part, findings_sentence
 from reports.figures.compared import compared_shares
-from reports.findings import by_urgency, wording
 from reports.legend import legend_of
 from reports.packed import packed, script_json
 from reports.page import render
 from reports.part import Part, Shown
 from reports.parts.origin import origin_part
 from reports.plain import plain
-from reports.shares import Share, refused_share
 from reports.static_svg import static_svg
 from reports.summary import sought
 from reports.table import Cell, Column, Table, table, word
 from reports.view import View, view_of
+from signal_defs.text import Text
+
+HEADLINES: dict[Verdict, tuple[str, str, Text]] = {  # the page's class for it, its sign, its sentence
+    "better": ("better", "✓", Text("Better: idle-stop is refused less often than before.")),
+    "worse": ("worse", "✗", Text("Worse: idle-stop is refused more often than before.")),
+    "no difference": ("same", "=", Text("No difference: idle-stop is refused about as often as before.")),
+    "too early to say": ("early", "?", Text("Too early to say whether idle-stop is refused less often.")),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Two:
-    """The same vehicle, seen twice."""
+    """The same vehicle, seen twice, and what changed."""
 
     before: View
     after: View
-
-    @property
-    def shares(self) -> tuple[Share, Share]:
-        """Refused share of the stops to be expected, before and after."""
-        return refused_share(self.before.account), refused_share(self.after.account)
+    compared: Comparison
 
 
 def compare_page(before: Analysis, after: Analysis, *, language: str = "en") -> str:
-    """One self-contained HTML page: which findings went, which stayed, and with what certainty.
+    """One self-contained HTML page: whether it got better, which findings are gone or stay, and how sure that is.
 
     Raises UsageError for a language that is not in `reports.language.LANGUAGES`.
     """
-    two = Two(view_of(before, language), view_of(after, language))
+    two = Two(view_of(before, language), view_of(after, language), compare(before, after))
     say = two.before.say
     vehicle = plain(after.vehicle)
+    kind, sign, headline = HEADLINES[two.compared.verdict]
     return render(
         "compare.html.j2",
         say=say,
@@ -53,9 +59,13 @@ def compare_page(before: Analysis, after: Analysis, *, language: str = "en") -> 
         foot=say("before and after"),
         vehicle=vehicle,
         about=_about(two),
+        verdict=kind,
+        sign=sign,
+        headline=say.text(headline),
         happened=happened(two),
-        certainty=certainty(two),
-        parts=[_refusals(two), _findings(two), _figures(two), *_origins(two)],
+        reasons=[say.text(reason) for reason in two.compared.reasons],
+        found=findings_sentence(two.compared, say),
+        parts=[_refusals(two), findings_part(two.compared, say), figures_part(two.compared, say), *_origins(two)],
         drawn=_drawn,
         legend=legend_of,
         packed=_packed,
@@ -64,27 +74,27 @@ def compare_page(before: Analysis, after: Analysis, *, language: str = "en") -> 
 
 def happened(two: Two) -> str:
     """How often idle-stop was refused before and after."""
-    before, after = two.before.account, two.after.account
-    return two.before.say(
-        "Idle-stop was refused at {a} of {b} standstills before, and at {c} of {d} after.",
-        a=before.count("refused"),
-        b=sought(before),
-        c=after.count("refused"),
-        d=sought(after),
-    )
-
-
-def certainty(two: Two) -> str:
-    """Whether the change is more than chance lets expect."""
     say = two.before.say
-    one, other = two.shares
-    if not (one.of and other.of):
-        return say("One of the recordings holds no standstill to judge by: drive the same route again.")
-    if other.high < one.low:
-        return say("The refusals became fewer for certain: the 95 % intervals do not touch.")
-    if other.low > one.high:
-        return say("The refusals became more for certain: the 95 % intervals do not touch.")
-    return say("The change may be chance: the 95 % intervals overlap. Record more standstills on the same route.")
+    before, after = two.before.account, two.after.account
+    seen = [not one.battery_only and sought(one) > 0 for one in (before, after)]
+    a, b, c, d = before.count("refused"), sought(before), after.count("refused"), sought(after)
+    if all(seen):
+        return say(
+            "Idle-stop was refused at {a} of {b} standstills before, and at {c} of {d} after.", a=a, b=b, c=c, d=d
+        )
+    if seen[0]:
+        return say(
+            "Idle-stop was refused at {a} of {b} standstills before; the recording after holds none to judge by.",
+            a=a,
+            b=b,
+        )
+    if seen[1]:
+        return say(
+            "The recording before holds no standstill to judge by; after, idle-stop was refused at {c} of {d}.",
+            c=c,
+            d=d,
+        )
+    return say("Neither recording holds a standstill to judge by.")
 
 
 def _about(two: Two) -> str:
@@ -99,42 +109,38 @@ def _about(two: Two) -> str:
 
 
 def _refusals(two: Two) -> Part:
-    say = two.before.say
+    say, refusals = two.before.say, two.compared.refusals
     shown = Shown(
-        compared_shares(two.before, *two.shares),
+        compared_shares(two.before, refusals),
         say("Share of the stops to be expected that were refused"),
         say("With the 95 % interval that so few standstills leave (Wilson)."),
     )
-    notes = _cautions(two)
-    return Part(
-        "refusals", say("Is idle-stop refused less often?"), certainty(two), (shown,), (_conditions(two),), notes
-    )
-
-
-def _cautions(two: Two) -> tuple[str, ...]:
-    """What makes the two hard to compare."""
-    say = two.before.say
-    notes = []
-    if two.before.analysis.platform.sha256 != two.after.analysis.platform.sha256:
-        notes.append(say("The two were made with different definitions; figures may differ for that alone."))
-    warm = [_middle_temperature(view) for view in (two.before, two.after)]
-    if all(map(math.isfinite, warm)) and abs(warm[0] - warm[1]) > 10:
-        notes.append(
-            say(
-                "The battery was at {a:.0f} °C before and {b:.0f} °C after; voltage and refusals depend on that.",
-                a=warm[0],
-                b=warm[1],
-            )
+    difference = refusals.difference
+    if difference.is_known and not round(100 * difference.value):
+        answer = say(
+            "The refused share did not change; a change between {low:+.0f} and {high:+.0f} percentage points is "
+            "possible (95 %).",
+            low=100 * difference.low,
+            high=100 * difference.high,
         )
-    return tuple(notes)
-
-
-def _middle_temperature(view: View) -> float:
-    import numpy as np
-
-    trace = view.analysis.recording.traces.get("battery_temperature")
-    good = trace.value[trace.valid] if trace is not None else np.array([])
-    return float(np.median(good)) if len(good) else math.nan
+    elif difference.is_known:
+        answer = say(
+            "The refused share changed by {change:+.0f} percentage points; between {low:+.0f} and {high:+.0f} is "
+            "likely (95 %).",
+            change=100 * difference.value,
+            low=100 * difference.low,
+            high=100 * difference.high,
+        )
+    else:
+        answer = say("The refused shares cannot be compared.")
+    return Part(
+        "refusals",
+        say("Is idle-stop refused less often?"),
+        answer,
+        (shown,),
+        (_conditions(two),),
+        lines=tuple(say.text(caution) for caution in two.compared.cautions),
+    )
 
 
 def _conditions(two: Two) -> Table:
@@ -148,85 +154,6 @@ def _conditions(two: Two) -> Table:
     columns = [Column(say("Condition")), Column(say("Refusals before"), numeric=True)]
     columns.append(Column(say("Refusals after"), numeric=True))
     return table("conditions", say("Refusals by condition, before and after"), columns, rows)
-
-
-def _findings(two: Two) -> Part:
-    say = two.before.say
-    before, after = ({one.code: one for one in by_urgency(view.analysis.findings)} for view in (two.before, two.after))
-    rows = []
-    gone = stayed = new = 0
-    for code in dict.fromkeys([*before, *after]):
-        if code in before and code in after:
-            stayed += 1
-            state = say("stayed")
-        elif code in before:
-            gone += 1
-            state = say("went")
-        else:
-            new += 1
-            state = say("new")
-        sides = [_certain(found.get(code), say) for found in (before, after)]
-        rows.append([word(say.text(wording(code).title)), word(state), word(sides[0]), word(sides[1])])
-    columns = [Column(say("Finding")), Column(say("Now")), Column(say("Before")), Column(say("After"))]
-    answer = say("Of the findings {gone} went, {stayed} stayed, {new} came new.", gone=gone, stayed=stayed, new=new)
-    shown = table("findings", say("Findings before and after"), columns, rows)
-    notes = (say("A finding that is missing after may only lack the data to show it: compare how long each recorded."),)
-    return Part("findings", say("Which findings went, which stayed?"), answer, tables=(shown,), notes=notes)
-
-
-def _certain(finding: Any, say: Any) -> str:
-    if finding is None:
-        return "–"
-    return str(say("possible") if finding.possible else say("well supported"))
-
-
-def _figures(two: Two) -> Part:
-    say = two.before.say
-    rows, changed = [], []
-    for name, key, digits, unit in _compared(say):
-        before: Figure = getattr(two.before.estimate, key)
-        after: Figure = getattr(two.after.estimate, key)
-        verdict = _verdict(before, after, say)
-        if verdict in {say("rose"), say("fell")}:
-            changed.append(f"{name} {verdict}")
-        rows.append(
-            [
-                word(name),
-                Cell(say.figure(before, digits, unit), round(before.value, 4) if before.is_known else ""),
-                Cell(say.figure(after, digits, unit), round(after.value, 4) if after.is_known else ""),
-                word(verdict),
-            ]
-        )
-    columns = [Column(say("Figure")), Column(say("Before"), numeric=True), Column(say("After"), numeric=True)]
-    columns.append(Column(say("Change")))
-    if changed:
-        answer = say("For certain: {changes}.", changes=say.list(changed))
-    else:
-        answer = say("No figure of the battery changed beyond its band.")
-    shown = table("figures", say("Figures before and after, with their 95 % bands"), columns, rows)
-    return Part("figures", say("What changed in the battery?"), answer, tables=(shown,))
-
-
-def _compared(say: Any) -> list[tuple[str, str, int, str]]:
-    return [
-        (say("lowest state of charge"), "soc_min", 0, "%"),
-        (say("capacity, of the rated"), "soh_percent", 0, "%"),
-        (say("resistance at 25 °C"), "resistance_mohm", 1, "mΩ"),
-        (say("current drawn asleep"), "quiescent_ma", 0, "mA"),
-        (say("lowest voltage of the next start"), "next_crank_min_v", 1, "V"),
-        (say("offset of the current sensor"), "current_offset_a", 3, "A"),
-    ]
-
-
-def _verdict(before: Figure, after: Figure, say: Any) -> str:
-    """Rose or fell only where the bands do not touch."""
-    if not (before.is_known and after.is_known):
-        return str(say("cannot be told"))
-    if after.low > before.high:
-        return str(say("rose"))
-    if after.high < before.low:
-        return str(say("fell"))
-    return str(say("within the bands"))
 
 
 def _origins(two: Two) -> list[Part]:

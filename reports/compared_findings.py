@@ -1,0 +1,68 @@
+"""Which findings went and which stayed, in words."""
+
+from __future__ import annotations
+
+from idle_stop.analysis import Finding
+from idle_stop.comparison import Comparison, FindingChange, State
+from reports.findings import wording
+from reports.language import Language
+from reports.part import Part
+from reports.table import Column, table, word
+from signal_defs.text import Text
+
+STATE_WORDS: dict[State, Text] = {
+    "went": Text("gone"),
+    "not seen again": Text("not seen again"),
+    "stayed": Text("still there"),
+    "came": Text("new"),
+}
+_SENTENCES: dict[State, tuple[Text, Text]] = {  # one finding, several
+    "went": (Text("One finding is gone: {titles}."), Text("{n} findings are gone: {titles}.")),
+    "not seen again": (
+        Text("One was not seen again, but may only lack the data to show: {titles}."),
+        Text("{n} were not seen again, but may only lack the data to show: {titles}."),
+    ),
+    "stayed": (Text("Still there: {titles}."), Text("{n} are still there: {titles}.")),
+    "came": (Text("New: {titles}."), Text("{n} are new: {titles}.")),
+}
+
+
+def findings_sentence(compared: Comparison, say: Language) -> str:
+    """Which findings went, were not seen again, stayed or came, by name."""
+    said = []
+    for state, (one, more) in _SENTENCES.items():
+        titles = [_title(change, say) for change in compared.findings if change.state == state]
+        if titles:
+            template = one if len(titles) == 1 else more
+            said.append(say(template.template, n=len(titles), titles=say.list(titles)))
+    return " ".join(said) or say("Neither recording shows a finding.")
+
+
+def findings_part(compared: Comparison, say: Language) -> Part:
+    """Which findings are gone, and which stay?"""
+    rows = [
+        [
+            word(say.text(wording(change.code).title)),
+            word(say.text(STATE_WORDS[change.state])),
+            word(say("sure") if change.sure else say("not sure")),
+            word(_certainty(change.before, say)),
+            word(_certainty(change.after, say)),
+            word(say.text(change.why) if change.why else "–"),
+        ]
+        for change in compared.findings
+    ]
+    columns = [Column(say("Finding")), Column(say("Now")), Column(say("How sure")), Column(say("Before"))]
+    columns += [Column(say("After")), Column(say("Lacking in the recording without it"))]
+    shown = table("findings", say("Findings before and after"), columns, rows)
+    question = say("Which findings are gone, which stay?")
+    return Part("findings", question, findings_sentence(compared, say), tables=(shown,))
+
+
+def _title(change: FindingChange, say: Language) -> str:
+    return say.quoted(say.text(wording(change.code).title))
+
+
+def _certainty(finding: Finding | None, say: Language) -> str:
+    if finding is None:
+        return "–"
+    return say("possible") if finding.possible else say("well supported")
