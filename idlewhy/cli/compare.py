@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, read_options, write_text
+from idlewhy.cli.output import (
+    CSV_COLUMNS,
+    JSON,
+    LOGS,
+    PLATFORM,
+    check_outputs,
+    note,
+    progress_bar,
+    read_options,
+    write_json,
+    write_text,
+)
 from signal_defs.errors import UsageError
 
 
@@ -36,6 +47,7 @@ class _ManyAfter(click.Command):
 @PLATFORM
 @click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the earliest log's name.")
 @click.option("--out", "-o", required=True, metavar="OUT.html", help="Where the page goes.")
+@JSON
 @click.option(
     "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
 )
@@ -46,6 +58,7 @@ def compare(
     platform: str,
     vehicle: str | None,
     out: str,
+    json_out: str | None,
     language: str,
     csv_columns: tuple[str, ...],
 ) -> None:
@@ -62,11 +75,17 @@ def compare(
     both = sorted(set(logs) & set(after))
     if both:
         raise UsageError("A log is named both as before and as after.", where=both[0], mend="Name it on one side only.")
-    check_outputs([out], [*logs, *after])
+    check_outputs([out, json_out], [*logs, *after])
     options = read_options(csv_columns)
     with progress_bar() as progress:
         first = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
         second = analyse(after, platform, vehicle=vehicle or first.vehicle, progress=progress, options=options)
     write_text(out, compare_page(first, second, language=language))
+    if json_out:
+        from reports.comparison_json import comparison_to_json
+
+        write_json(json_out, comparison_to_json(first, second))
     lines = f"before: {one_line(first)}\nafter:  {one_line(second)}"
-    note(lines) if out == "-" else click.echo(f"{lines}\n-> {out}")
+    if out != "-":
+        lines += f"\n-> {out}"
+    note(lines) if "-" in {out, json_out} else click.echo(lines)

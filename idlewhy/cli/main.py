@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import sys
 import traceback
@@ -89,20 +90,44 @@ def main(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         code = 0
+    except OSError as fault:
+        if debug:
+            traceback.print_exc()
+        outside = fault.filename is not None and fault.errno in _OUTSIDE
+        click.echo(_harmless(_of_the_system(fault) if outside else _of_ours(fault)), err=True)
+        code = 2 if outside else 1
     except Exception as fault:  # noqa: BLE001  # the last resort: one message, and the exit code of a defect
         if debug:
             traceback.print_exc()
-        click.echo(
-            _harmless(f"A defect of idlewhy: {type(fault).__name__}: {fault}\n")
-            + "Mend: Run the same again with --debug and report what that prints.",
-            err=True,
-        )
+        click.echo(_harmless(_of_ours(fault)), err=True)
         code = 1
     else:
         code = outcome if isinstance(outcome, int) else 0
     if arguments is None:
         sys.exit(code)
     return code
+
+
+# Not a folder, a folder, not allowed, no room, quota used up, read-only, name too long.
+_OUTSIDE = {
+    *(errno.ENOTDIR, errno.EISDIR, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT, errno.EROFS),
+    errno.ENAMETOOLONG,
+}
+
+
+def _of_the_system(fault: OSError) -> str:
+    """What the system refused, and where: nothing of ours is wrong."""
+    return (
+        f"{fault.filename}: {fault.strerror}.\n"
+        "Mend: See whether this is the place that is meant, may be written, and has room; or name another."
+    )
+
+
+def _of_ours(fault: Exception) -> str:
+    return (
+        f"A defect of idlewhy: {type(fault).__name__}: {fault}\n"
+        "Mend: Run the same again with --debug and report what that prints."
+    )
 
 
 def _harmless(message: str) -> str:

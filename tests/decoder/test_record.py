@@ -405,7 +405,7 @@ def test_a_log_of_another_vehicle_is_refused_with_what_is_in_it(tmp_path: Path) 
 
 def test_a_log_of_which_no_frame_is_sound_says_why(tmp_path: Path) -> None:
     log = write(tmp_path / "a.log", *sensor("R", "R", "R"))
-    with pytest.raises(LogError, match="3 lin_no_response"):
+    with pytest.raises(LogError, match="3 lin no response"):
         record([log], platform())
 
 

@@ -181,6 +181,19 @@ class TestExitCodes:
         assert "Traceback" not in said.err
         assert "\x1b" not in said.err
 
+    @pytest.mark.parametrize(
+        "words", [["fleet", "add", "drive.log", "-p", "example-van", "--store", "file"], ["demo", "--out", "file/sub"]]
+    )
+    def test_a_file_where_a_folder_is_needed_is_wrong_usage_and_no_defect(
+        self, words: list[str], run: Run, drive: Callable[..., Path], tmp_path: Path
+    ) -> None:
+        drive()
+        (tmp_path / "file").write_bytes(b"x")
+        said = run(*words)
+        assert said.code == 2
+        assert "file" in said.err
+        assert "Mend:" in said.err
+
     @pytest.mark.parametrize("words", [["--debug", "inspect", "missing.log"], ["inspect", "missing.log", "--debug"]])
     def test_debug_shows_the_traceback_and_keeps_the_exit_code(self, words: list[str], run: Run) -> None:
         said = run(*words)
@@ -219,6 +232,20 @@ class TestStreams:
             assert said.code == 0, words
             assert json.loads(said.out), words
         assert (tmp_path / "o.html").exists()
+
+    def test_a_comparison_on_stdout_is_nothing_but_json(
+        self, run: Run, drive: Callable[..., Path], whole_platform: Path
+    ) -> None:
+        before, after = drive("before.log"), drive("after.log", coolant=121)
+        said = run("compare", before, "--with", after, "-p", whole_platform, "-o", "o.html", "--json", "-")
+        assert said.code == 0
+        told = said.json
+        assert (told["schema"], told["verdict"]) == ("idlewhy.comparison/1", "too early to say")
+        assert told["refusals"]["standstills"] == {"before": 3, "after": 3}
+        assert told["refusals"]["difference"]["value"] == 0.0
+        assert {one["name"] for one in told["figures"]} >= {"soc_min", "resistance_mohm", "quiescent_ma"}
+        assert all(one["change"] == "cannot be told" for one in told["figures"] if one["after"] is None)
+        assert "refused at 3 of 3" in said.err
 
     def test_a_page_on_stdout_is_nothing_but_the_page(
         self, run: Run, drive: Callable[..., Path], whole_platform: Path
