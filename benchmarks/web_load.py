@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -100,13 +101,15 @@ async def run(address: str, process: subprocess.Popen[bytes], wanted: argparse.N
     """All of them at once."""
     count = Count()
     until = time.monotonic() + wanted.seconds
-    limits = httpx.Limits(max_connections=wanted.uploading + wanted.reading)
-    async with (
-        httpx.AsyncClient(base_url=address, limits=limits, timeout=60) as client,
-        httpx.AsyncClient(base_url=address, limits=limits, timeout=60) as program,
-    ):
-        people = [upload(program, count, until, log, f"car-{one}") for one in range(wanted.uploading)]
-        people += [read(client, count, until, wanted.pause) for _ in range(wanted.reading)]
+    async with AsyncExitStack() as stack:
+
+        async def own() -> httpx.AsyncClient:
+            """A client of one person: one connection, one set of cookies."""
+            client = httpx.AsyncClient(base_url=address, timeout=60, verify=False, trust_env=False)
+            return await stack.enter_async_context(client)
+
+        people = [upload(await own(), count, until, log, f"car-{one}") for one in range(wanted.uploading)]
+        people += [read(await own(), count, until, wanted.pause) for _ in range(wanted.reading)]
         await asyncio.gather(watch(process, count, until), *people)
     return count
 

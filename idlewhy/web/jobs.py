@@ -75,7 +75,7 @@ _NO_SUMMARY: dict[str, Any] = {
 _SELECT = """
 SELECT job.*, COALESCE(vehicle.name, '') AS vehicle_name,
   CASE WHEN job.state = 'queued' THEN
-    (SELECT COUNT(*) FROM job other WHERE other.state = 'queued' AND (other.queued, other.id) <= (job.queued, job.id))
+    (SELECT COUNT(*) FROM job other WHERE other.state = 'queued' AND other.queued <= job.queued)
   ELSE 0 END AS place_in_line
 FROM job LEFT JOIN vehicle ON vehicle.id = job.vehicle
 """

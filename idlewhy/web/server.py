@@ -59,7 +59,7 @@ def serve(settings: Settings, *, certificate: Path | None = None, key: Path | No
         h11_max_incomplete_event_size=32_768,
     )
     bound = _bind(settings)
-    server = _Server(config, application)
+    server = make_server(config, application)
     if open_at is not None:
         name = f"[{settings.host}]" if ":" in settings.host else settings.host
         open_at(f"{'https' if certificate else 'http'}://{name}:{bound.getsockname()[1]}/")
@@ -89,7 +89,7 @@ def _bind(settings: Settings) -> socket.socket:
     return made
 
 
-def _Server(config: Any, application: Application) -> Any:  # noqa: N802  # makes one
+def make_server(config: Any, application: Application) -> Any:
     """A uvicorn server whose event streams end as soon as it is told to stop."""
     import uvicorn
 

@@ -22,6 +22,7 @@ import uvicorn
 
 from idlewhy.demo import make_logs
 from idlewhy.web.app import Application, create_app
+from idlewhy.web.server import make_server
 from idlewhy.web.settings import Settings
 
 TUS = {"Tus-Resumable": "1.0.0"}
@@ -114,9 +115,8 @@ def start(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Start]:
         bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         bound.bind(("127.0.0.1", 0))
         address = f"http://127.0.0.1:{bound.getsockname()[1]}"
-        server = uvicorn.Server(
-            uvicorn.Config(application, log_config=None, lifespan="on", timeout_graceful_shutdown=3)
-        )
+        config = uvicorn.Config(application, log_config=None, timeout_graceful_shutdown=3, server_header=False)
+        server = make_server(config, application)
         thread = threading.Thread(target=_serve, args=(server, bound), daemon=True)
         thread.start()
         until = time.monotonic() + 15
