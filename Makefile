@@ -4,7 +4,7 @@ VENV ?= .venv
 BIN = $(VENV)/bin
 INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test lint types check bench validate clean
+.PHONY: demo test lint types check bench validate dist licences sbom clean
 
 demo: $(VENV)/.core
 	$(BIN)/idlewhy demo --out demo-out
@@ -33,6 +33,22 @@ fuzz: $(VENV)/.dev
 # The estimator against truths from a porous-electrode model; the truths are kept in the user's cache folder.
 validate: $(VENV)/.validate
 	$(BIN)/python -m benchmarks.validation
+
+# The same bytes for the same commit: times in the archives are those of the commit.
+dist: $(VENV)/.dev
+	SOURCE_DATE_EPOCH=$$(git log -1 --format=%ct) $(BIN)/python -m build --no-isolation
+
+# Under which licence each dependency of users stands.
+licences: $(VENV)/.dev
+	@$(BIN)/python -m benchmarks.licences
+
+# A CycloneDX bill of what users install: an environment of its own, with all extras for users and without our tools.
+sbom: $(VENV)/.dev
+	mkdir -p dist
+	$(BIN)/python -m venv --clear build/users
+	build/users/bin/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt '.[mf4,fleet,web]'
+	$(BIN)/cyclonedx-py environment --pyproject pyproject.toml --output-reproducible \
+	  --output-file dist/idlewhy.cdx.json build/users/bin/python
 
 # Debian keeps the module that makes environments in a package of its own.
 $(VENV)/bin/python:
