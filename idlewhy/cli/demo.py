@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -44,6 +46,7 @@ def demo(out: str) -> None:
         ) from fault
     with progress_bar() as progress:
         vehicles = make_logs(logs)
+        write_text(logs / "fleet.csv", _manifest(vehicles))
         analyses = dict(_analysed(vehicles, folder, progress))
     for vehicle in vehicles:
         if vehicle.after:
@@ -53,6 +56,22 @@ def demo(out: str) -> None:
     data = fleet_of_analyses(analyses.values())
     write_text(folder / "fleet.html", fleet_page(data, links={one: f"{one}.html" for one in analyses}))
     click.echo(f"{fleet_line(data)}\n    -> {folder / 'fleet.html'}")
+
+
+def _manifest(vehicles: Sequence[DemoVehicle]) -> str:
+    """The fleet as `idlewhy fleet add --manifest` reads it; a mended vehicle was in the workshop the day before."""
+    table = io.StringIO()
+    rows = csv.writer(table, lineterminator="\n")
+    rows.writerow(("vehicle", "platform", "depot", "visits", "logs"))
+    for vehicle in vehicles:
+        if vehicle.after:
+            continue
+        later = [one for one in vehicles if one.after == vehicle.id]
+        visits = "2025-03-11" if later else ""
+        names = [log.name for one in (vehicle, *later) for log in one.logs]
+        depot = "mill lane" if vehicle.platform == "example-van" else "market square"
+        rows.writerow((vehicle.id, vehicle.platform, depot, visits, "|".join(names)))
+    return table.getvalue()
 
 
 def _analysed(
