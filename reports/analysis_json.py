@@ -11,7 +11,8 @@ from idle_stop.account import Reason, Standstill
 from idle_stop.analysis import Analysis, Finding
 from reports.analysis_more import figure, more_of, more_of_battery, rounded
 from reports.clock import Clock, clock_of
-from reports.findings import by_urgency, wording
+from reports.findings import by_urgency
+from reports.fitted_wording import fitted_wording
 from reports.language import Language
 from reports.plain import plain
 
@@ -55,7 +56,7 @@ def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
         "standstills": [_standstill(one, clock) for one in analysis.account.standstills],
         "starts": [_start(one, clock) for one in analysis.estimate.starts],
         "rests": [_rest(one, clock) for one in analysis.estimate.rests],
-        "findings": [_finding(one, say) for one in by_urgency(analysis.findings)],
+        "findings": [_finding(one, analysis, say) for one in by_urgency(analysis.findings)],
         "unknown": _unknown(analysis, say),
         **more_of(analysis, clock, say),
     }
@@ -156,8 +157,8 @@ def _rest(one: Rest, clock: Clock) -> dict[str, Any]:
     }
 
 
-def _finding(one: Finding, say: Language) -> dict[str, Any]:
-    words = wording(one.code)
+def _finding(one: Finding, analysis: Analysis, say: Language) -> dict[str, Any]:
+    words = fitted_wording(one, analysis)
     title = say.text(words.title)
     return {
         "code": one.code,

@@ -6,7 +6,7 @@ from reports.wording import Wording, check, wording
 
 # Limits: 12.4 V and 12.6 V at rest, load-test voltages by temperature: published workshop load-test pages and AGM
 # manuals. 0.2 V a cable: published cable-drop procedures. 80 % of capacity: common practice, no source.
-_REST = check(
+REST = check(
     "Measure the voltage at the battery posts after a night's rest, before anything is switched on.",
     "Flooded or EFB below 12.4 V, AGM below 12.6 V: charge the battery before judging anything else.",
     5,
@@ -31,7 +31,7 @@ _CLAMPS = check(
     "engine_restarts",
     "short_circuit",
 )
-_LOAD_TEST = check(
+LOAD_TEST = check(
     "With the battery full, load it with half its cold-cranking current for 15 s and watch the voltage.",
     "Not below 9.6 V at 20 °C and above, 9.3 V at 4 °C, 8.5 V at −18 °C; below: replace the battery.",
     20,
@@ -44,14 +44,14 @@ BATTERY: dict[str, Wording] = {
         "The drives do not put back the charge that is drawn",
         "The charging voltage is right, but the drives are too short to refill the battery. The battery itself may "
         "be in order.",
-        (_REST, _LABEL, _FULL_CHARGE),
+        (REST, _LABEL, _FULL_CHARGE),
         "A drain while parked looks the same: compare the current between drives. So does a wrong coded capacity.",
     ),
     "battery_resistance_high": wording(
         "The battery's resistance is high",
         "At the same starting current the voltage dips deeper than this battery's rating allows. It is aged, or "
         "there is resistance between the battery and where its voltage is measured.",
-        (_CLAMPS, _LOAD_TEST),
+        (_CLAMPS, LOAD_TEST),
         "A bad clamp, a low charge and cold all raise the figure: measure post to clamp, charged and warm.",
     ),
     "capacity_low": wording(
@@ -84,21 +84,21 @@ BATTERY: dict[str, Wording] = {
                 "gas_and_acid",
                 "charger_ground",
             ),
-            _LOAD_TEST,
+            LOAD_TEST,
         ),
         "Surface charge soon after a drive also lifts the rest voltage: wait for six hours of rest.",
     ),
     "low_ocv_at_full": wording(
         "The rest voltage stays low although the battery was charged",
         "After a charge that should have filled it, the battery rests below the voltage of a full one.",
-        (_LABEL, _REST, _LOAD_TEST),
+        (_LABEL, REST, LOAD_TEST),
         "Charge that was counted but not stored, because the current sensor is off its zero.",
     ),
     "shorted_cell": wording(
         "One cell of the battery seems shorted",
         "The rest voltage lies about one cell (2 V) below the rest, or drops by that much under load.",
         (
-            _REST,
+            REST,
             check(
                 "Charge for an hour, then feel for warmth and measure the voltage half an hour later.",
                 "Back at about 10.5 V, or warm to the hand: replace the battery and do not charge it further.",
@@ -106,7 +106,7 @@ BATTERY: dict[str, Wording] = {
                 "gas_and_acid",
                 "charger_ground",
             ),
-            _LOAD_TEST,
+            LOAD_TEST,
         ),
         "A deeply discharged battery shows the same voltage, but recovers when it is charged.",
     ),
@@ -114,7 +114,7 @@ BATTERY: dict[str, Wording] = {
         "The battery coded in the vehicle is not the one fitted",
         "Charge and thresholds do not fit the battery: its capacity or type is coded wrong, or its replacement was "
         "never registered.",
-        (_LABEL, _REST),
+        (_LABEL, REST),
         "A wrong battery type in the platform file makes this page misread the voltage: check it there too.",
     ),
     "battery_changed": wording(

@@ -6,8 +6,10 @@ from collections import Counter
 
 from idle_stop.account import Account
 from idle_stop.analysis import Analysis, Finding
+from reports.checks_by_role import BY_ROLE
 from reports.failing import failing
 from reports.findings import by_urgency, wording
+from reports.fitted_wording import blocking_condition, blocking_role, fitted_wording
 from reports.language import Language
 from reports.plain import plain
 
@@ -93,9 +95,9 @@ def what_first(analysis: Analysis, say: Language) -> str:
     finding = leading(analysis)
     account = analysis.account
     if finding:
-        check = say.text(wording(finding.code).checks[0].do)
-        blocker = _most_alone(account) if finding.code == "single_blocker" else ""
-        if blocker:
+        check = say.text(fitted_wording(finding, analysis).checks[0].do)
+        blocker = blocking_condition(finding) if finding.code == "single_blocker" else ""
+        if blocker and blocking_role(finding, analysis) not in BY_ROLE:
             return say("First, for “{condition}”: {check}", condition=say.name(blocker), check=check)
         return say("First: {check}", check=check)
     if account.battery_only:
@@ -103,12 +105,6 @@ def what_first(analysis: Analysis, say: Language) -> str:
     if not sought(account):
         return say("First: record a drive of 20 min with at least eight standstills, hood and doors shut, belt on.")
     return _without_finding(account, say)
-
-
-def _most_alone(account: Account) -> str:
-    """The condition that refused most stops alone; "" where none did."""
-    sole = Counter(one.reasons[0].condition for one in account.standstills if one.verdict in {"sole", "probable"})
-    return min(sole, key=lambda name: (-sole[name], name)) if sole else ""
 
 
 def _without_finding(account: Account, say: Language) -> str:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from idle_stop.analysis import Finding
 from reports.cautions import CAUTIONS, DEFERENCE
-from reports.findings import by_urgency, wording
+from reports.findings import by_urgency
+from reports.fitted_wording import fitted_wording
 from reports.theme import WEIGHTS
 from reports.view import View
 
@@ -52,7 +53,7 @@ def checks_part(view: View) -> Checks:
     """Findings by urgency, each with its checks."""
     say = view.say
     findings = by_urgency(view.analysis.findings)
-    keys = dict.fromkeys(key for one in findings for key in wording(one.code).cautions)
+    keys = dict.fromkeys(key for one in findings for key in fitted_wording(one, view.analysis).cautions)
     asking = sum(one.weight != "note" for one in findings)
     if not findings:
         answer = say("Nothing in this recording points to a fault.")
@@ -75,7 +76,7 @@ def checks_part(view: View) -> Checks:
 
 
 def _shown(finding: Finding, view: View) -> FindingShown:
-    say, words, mark = view.say, wording(finding.code), WEIGHTS[finding.weight]
+    say, words, mark = view.say, fitted_wording(finding, view.analysis), WEIGHTS[finding.weight]
     if finding.possible:
         certainty = say("possible: fewer than two independent lines of evidence, or something it needs is unknown")
     else:

@@ -1,0 +1,61 @@
+"""A finding's wording for one vehicle: its checks name the battery that is fitted, and the signal that is meant."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from idle_stop.analysis import Analysis, Finding
+from reports.checks_by_role import BY_ROLE
+from reports.findings import wording
+from reports.findings_battery import LOAD_TEST, REST
+from reports.wording import Check, Wording
+from signal_defs.platform import Battery, BatteryType
+from signal_defs.text import Text
+
+# Published workshop pages and AGM manuals: below it at rest a battery of the type wants charging [V].
+_REST_V: dict[BatteryType, float] = {"flooded": 12.4, "efb": 12.4, "agm": 12.6}
+_TYPES: dict[BatteryType, Text] = {
+    "flooded": Text("a flooded battery"),
+    "efb": Text("an EFB battery"),
+    "agm": Text("an AGM battery"),
+}
+
+
+def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
+    """The wording of a finding, its checks made concrete by what is known of the vehicle."""
+    words = wording(finding.code)
+    checks = [_for_battery(one, analysis.platform.battery) for one in words.checks]
+    role = blocking_role(finding, analysis)
+    if role in BY_ROLE and checks:
+        checks[0] = BY_ROLE[role]
+    return replace(words, checks=tuple(checks))
+
+
+def blocking_role(finding: Finding, analysis: Analysis) -> str:
+    """The role of the one condition that refuses idle-stop; "" for other findings, and where no signal is its own."""
+    if finding.code != "single_blocker" or not finding.evidence:
+        return ""
+    name = blocking_condition(finding)
+    reasons = (one for standstill in analysis.account.standstills for one in standstill.reasons)
+    return next((one.role for one in reasons if one.condition == name and not one.told_by_vehicle), "")
+
+
+def blocking_condition(finding: Finding) -> str:
+    """The name of the condition that a finding's evidence names; "" where it names none."""
+    names = [str(line.values["condition"]) for line in finding.evidence if "condition" in line.values]
+    return names[0] if names else ""
+
+
+def _for_battery(check: Check, battery: Battery) -> Check:
+    if check is REST:
+        values = {"volt": _REST_V[battery.type], "battery": _TYPES[battery.type]}
+        decides = Text("Below {volt:.1f} V in {battery}: charge it before judging anything else.", values)
+        return replace(check, decides=decides)
+    if check is LOAD_TEST and battery.cold_cranking_a:
+        do = Text(
+            "With the battery full, load it with {amps:.0f} A, half its cold-cranking current, for 15 s and watch the "
+            "voltage.",
+            {"amps": battery.cold_cranking_a / 2},
+        )
+        return replace(check, do=do)
+    return check
