@@ -34,7 +34,7 @@ fuzz: $(VENV)/.dev
 validate: $(VENV)/.validate
 	$(BIN)/python -m benchmarks.validation
 
-# The same bytes for the same commit: times in the archives are those of the commit.
+# The wheel has the same bytes for the same commit: its times are those of the commit.
 dist: $(VENV)/.dev
 	SOURCE_DATE_EPOCH=$$(git log -1 --format=%ct) $(BIN)/python -m build --no-isolation
 
