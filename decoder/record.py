@@ -127,6 +127,8 @@ def _read(
     log = ReadLog(str(path), sha256, size, opened.report, Router(index), LogClock())
     for routed, parts in read_routed(log, told(opened, progress)):
         collector.add(routed, number, parts)
+    if not sha256:
+        log.sha256, log.size = opened.identity()
     return log
 
 
@@ -137,6 +139,8 @@ def _recording(platform: Platform, logs: Sequence[ReadLog], line: Line, merged: 
         rejected.update(log.router.rejected)
         if log.bad_times:
             rejected["bad_time"] += log.bad_times
+        if log.report.dropped:
+            rejected["unreadable"] += sum(log.report.dropped.values())
         for channel, identifier, _, frames, target in log.router.seen():
             if target == UNKNOWN:
                 unknown[channel, identifier] += frames

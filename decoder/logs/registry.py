@@ -70,8 +70,15 @@ class Log:
                 if self._options.watch is not None:
                     self._options.watch(self.name, self.report.frames)
             self._stream.report_fault(self.report)
+            if self._stream.origin is not None and not self._stream.fault:
+                self._stream.origin.drain(self._options.max_spool_bytes)
             if not self.report.frames:
                 self.report.notes.append("The log holds no frame that could be read.")
+
+    def identity(self) -> tuple[str, int]:
+        """SHA-256 in hexadecimal and size [bytes] of standard input once the batches end; ("", 0) for a file."""
+        origin = self._stream.origin
+        return ("", 0) if origin is None else (origin.sha256, origin.size)
 
     def extent(self) -> tuple[int, int]:
         """Bytes of the file read so far and in all, as a measure of progress; 0 in all where that is not known."""

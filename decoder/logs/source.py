@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import stat
@@ -53,7 +54,7 @@ class LogStream(io.RawIOBase):
     A fault of the compression (cut off, wrong check sum, unpacked size out of all proportion) ends the stream like the
     end of the file and stands in `fault`; no read raises for it. name: as the caller gave it. path: the file, if it is
     plain, so that a reader may map it; None if it is compressed or comes from standard input. head: the first
-    `HEAD_BYTES` bytes, which reading delivers again.
+    `HEAD_BYTES` bytes, which reading delivers again. origin: standard input, if the log comes from there.
     """
 
     def __init__(
@@ -74,6 +75,7 @@ class LogStream(io.RawIOBase):
         self._random: BinaryIO | None = None
         self.name = name
         self.path = path
+        self.origin: StandardInput | None = None
         self.fault = ""
         self.head = b""
         self.head = self._fill_head()
@@ -217,13 +219,15 @@ def open_stream(path: str | Path, options: ReadOptions) -> LogStream:
     Raises LogError if it cannot be opened, is empty, or is a zip with anything but one log.
     """
     name = str(path)
-    packed: BinaryIO
     if name == "-":
-        name = "standard input"
-        packed, plain = cast("BinaryIO", _Unclosed(sys.stdin.buffer)), None
-    else:
-        plain = Path(path)
-        packed = open_regular(plain)
+        origin = StandardInput(cast("BinaryIO", sys.stdin.buffer))
+        stream = _open(cast("BinaryIO", origin), "standard input", None, options)
+        stream.origin = origin
+        return stream
+    return _open(open_regular(Path(path)), name, Path(path), options)
+
+
+def _open(packed: BinaryIO, name: str, plain: Path | None, options: ReadOptions) -> LogStream:
     stream = LogStream(packed, name, path=plain, options=options)
     if not stream.head:
         stream.close()
@@ -284,15 +288,34 @@ def _unpack_zip(stream: LogStream, name: str, options: ReadOptions) -> LogStream
     return LogStream(cast("BinaryIO", raw), members[0].filename, packed=seekable, options=options)
 
 
-class _Unclosed(io.RawIOBase):
-    """Standard input, which stays open when the log is closed."""
+class StandardInput(io.RawIOBase):
+    """Standard input, which stays open when the log is closed. size: bytes taken from it; sha256: of these."""
 
     def __init__(self, inner: BinaryIO) -> None:
         super().__init__()
         self._inner = inner
+        self._digest = hashlib.sha256()
+        self.size = 0
 
     def readable(self) -> bool:
         return True
 
     def readinto(self, target: object) -> int:
-        return int(self._inner.readinto(target) or 0)  # type: ignore[attr-defined]  # every binary file has it
+        got = int(self._inner.readinto(target) or 0)  # type: ignore[attr-defined]  # every binary file has it
+        self._digest.update(memoryview(target).cast("B")[:got])  # type: ignore[arg-type]  # the base class says "buffer"
+        self.size += got
+        return got
+
+    @property
+    def sha256(self) -> str:
+        return self._digest.hexdigest()
+
+    def drain(self, most: int) -> None:
+        """Take up to `most` bytes that the reader had no need of, so that the hash is that of the whole file."""
+        buffer = bytearray(1 << 16)
+        last = self.size + most
+        try:
+            while self.size < last and self.readinto(buffer):
+                pass
+        except (OSError, ValueError):  # gone: the hash is that of what came
+            return

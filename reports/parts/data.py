@@ -110,7 +110,8 @@ def _unread(view: View) -> list[list[Cell]]:
         "error_frame": say("error frame"),
         "remote_frame": say("remote frame"),
     }
-    rejected = sorted(recording.faults.rejected.items())
+    # What was unreadable follows for each log, kind by kind.
+    rejected = sorted(item for item in recording.faults.rejected.items() if item[0] != "unreadable")
     rows = [[word(kinds.get(kind, kind)), word(""), number(count, 0, say)] for kind, count in rejected]
     for source in recording.sources:
         for kind, count in sorted(source.dropped.items()):

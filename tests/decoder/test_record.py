@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
+import io
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -370,6 +373,24 @@ def test_one_frame_with_a_wild_time_is_left_out_and_counted(tmp_path: Path) -> N
     assert got.faults.rejected == {"bad_time": 1}
     assert got.faults.clock_steps_ns == ()
     assert got.duration_s < 3
+
+
+def test_lines_that_cannot_be_read_are_counted_as_unreadable(tmp_path: Path) -> None:
+    lines = drive(T, 2)
+    lines[20:20] = ["(1700000001.000000) can0 100#A00\n", "this is no frame\n"]
+    got = record([write(tmp_path / "a.log", *lines)], platform())
+    assert got.faults.rejected == {"unreadable": 2}
+    assert sum(got.sources[0].dropped.values()) == 2
+
+
+@pytest.mark.parametrize("pack", [bytes, gzip.compress, lambda raw: gzip.compress(raw) + bytes(200_000)])
+def test_standard_input_is_named_by_the_hash_and_size_of_all_its_bytes(
+    monkeypatch: pytest.MonkeyPatch, pack: Callable[[bytes], bytes]
+) -> None:
+    content = pack("".join(drive(T, 2)).encode())
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(content)))
+    source = record(["-"], platform()).sources[0]
+    assert (source.sha256, source.bytes) == (hashlib.sha256(content).hexdigest(), len(content))
 
 
 def test_frames_a_little_out_of_order_are_put_in_order(tmp_path: Path) -> None:
