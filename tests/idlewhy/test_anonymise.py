@@ -193,6 +193,25 @@ def test_can_fd_frames_and_their_bits_are_kept(tmp_path: Path, van: Platform) ->
     assert not frames.payload[0, 8:].any()  # no signal of the message lies there
 
 
+def test_messages_matched_by_parameter_group_keep_their_sender_and_their_values(tmp_path: Path) -> None:
+    platform = load_platform("open-standard")
+    binding = platform.bindings["battery_voltage"]
+    message = platform.bus(binding.bus).message(binding.message)
+    assert message.match == "pgn"
+    sender = message.identifier & ~0xFF | 0x5A
+    log = tmp_path / "a.log"
+    log.write_text(
+        "".join(f"({1_700_000_000 + n}.500000) vcan9 {sender:08X}#{n:02X}11223344556677\n" for n in range(20)),
+        encoding="ascii",
+    )
+    anonymise([str(log)], platform, str(tmp_path / "out.log"))
+    before, after = record([log], platform), record([tmp_path / "out.log"], platform)
+    assert set(_frames(tmp_path / "out.log").identifier.tolist()) == {sender}
+    assert before.traces.keys() == after.traces.keys()
+    for role, trace in before.traces.items():
+        assert np.array_equal(trace.value, after.traces[role].value, equal_nan=True)
+
+
 def test_the_multiplexer_of_a_needed_signal_is_needed() -> None:
     message = MessageLayout(
         "Mixed",
