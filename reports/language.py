@@ -62,12 +62,14 @@ class Language:
         return self(one if n == 1 else more, n=n, **values)
 
     def text(self, text: Text) -> str:
-        """A sentence of an earlier stage in this language."""
-        return self(text.template, **text.values).replace(" mOhm", " mΩ").replace(" degC", " °C")
+        """A sentence of an earlier stage in this language; a value called condition is a platform's name for one."""
+        values = {key: self.name(value) if key == "condition" else value for key, value in text.values.items()}
+        return self(text.template, **values).replace(" mOhm", " mΩ").replace(" degC", " °C")
 
-    def name(self, name: str) -> str:
+    def name(self, name: object) -> str:
         """A name that a platform gave, in this language where it is a usual one; never taken for a template."""
-        return plain(catalogue(self.code).get(name, name))
+        words = str(name)
+        return plain(catalogue(self.code).get(words, words))
 
     def quoted(self, name: str) -> str:
         """A platform's name in this language, between this language's quotation marks."""

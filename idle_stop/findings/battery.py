@@ -33,29 +33,35 @@ def battery_resistance_high(facts: Facts) -> Finding | None:
     if measured:
         lines.append(
             Text(
-                "Resistance at cranking is {r:.1f} mOhm at 25 °C (at least {low:.1f}); about {typical:.1f} is to be "
-                "expected of its rating.",
+                "While cranking its resistance is {r:.1f} mOhm at 25 °C (at least {low:.1f}); a battery of "
+                "its rating should have about {typical:.1f}.",
                 {"r": resistance.value, "low": resistance.low, "typical": expected},
             )
         )
     steps = facts.estimate.load_step_resistance_mohm
     if measured and steps.is_known and OHMIC_SHARE * steps.low > HIGH_RESISTANCE * expected:
         lines.append(
-            Text("Steps of the load while running show {r:.1f} mOhm, cranks left out.", {"r": steps.value}),
+            Text("Independently of cranking, steps of the load while running show {r:.1f} mOhm.", {"r": steps.value}),
         )
     warm = [start for start in facts.resolved_starts if start.temperature_c > WARM_C]
     weak = [start for start in warm if start.min_v < WARM_MIN_V]
     if weak and len(weak) * 2 > len(warm):
         lines.append(
             Text(
-                "{n} of {all} warm cranks pulled the voltage below {limit:.1f} V, to {volt:.2f} V at the lowest.",
+                "Warm cranks that pulled the voltage below {limit:.1f} V: {n} of {all}; the lowest voltage "
+                "was {volt:.2f} V.",
                 {"n": len(weak), "all": len(warm), "limit": WARM_MIN_V, "volt": min(start.min_v for start in weak)},
             )
         )
     refused = facts.failing(lambda reason: reason.role == "battery_crank_min_voltage")
     sound = facts.has_sound_resistance
     if refused and not sound:
-        lines.append(Text("The vehicle refused {n} stops for the crank voltage it foresees.", {"n": len(refused)}))
+        lines.append(
+            Text(
+                "Stops that the vehicle refused because it expects too low a voltage at the next crank: {n}.",
+                {"n": len(refused)},
+            )
+        )
     if not measured and (sound or not weak):
         return None
     return finding("battery_resistance_high", "act", lines, _not_the_battery(facts), capped=not measured)
@@ -88,12 +94,13 @@ def capacity_low(facts: Facts) -> Finding | None:
     if soh.is_known and soh.high < LOW_CAPACITY:
         lines.append(
             Text(
-                "Counted between rests, it holds {ah:.0f} Ah, {soh:.0f} % of its rating (at most {high:.0f} %).",
+                "By the charge counted between rests it holds {ah:.0f} Ah, {soh:.0f} % of its rating (at "
+                "most {high:.0f} %).",
                 {"ah": facts.estimate.capacity_ah.value, "soh": soh.value, "high": soh.high},
             )
         )
     if told < LOW_CAPACITY:
-        lines.append(Text("The sensor itself reports {soh:.0f} % health.", {"soh": told}))
+        lines.append(Text("The sensor itself reports a state of health of {soh:.0f} %.", {"soh": told}))
     full = facts.sensor.ocv_at_full_soc
     if lines and full.is_known and full.high < FULL_SHOWS_SOC:
         lines.append(Text("Fully charged, its voltage shows only {soc:.0f} % charge.", {"soc": full.value}))
@@ -150,9 +157,9 @@ def low_ocv_at_full(facts: Facts) -> Finding | None:
     if not full.is_known or not full.high < FULL_SHOWS_SOC:
         return None
     lines = [
-        Text("{n} times it was charged until the current had died away.", {"n": len(facts.estimate.full_charges_ns)}),
+        Text("It was charged {n} times until it took no more current.", {"n": len(facts.estimate.full_charges_ns)}),
         Text(
-            "Yet at rest its voltage then shows only {soc:.0f} % charge (at most {high:.0f} %).",
+            "Yet after a rest its voltage then shows only {soc:.0f} % charge (at most {high:.0f} %).",
             {"soc": full.value, "high": full.high},
         ),
     ]
@@ -166,7 +173,12 @@ def shorted_cell(facts: Facts) -> Finding | None:
     rests = [rest for rest in facts.long_rests if low <= rest.end_v <= high]
     if not rests:
         return None
-    lines = [Text("At rest it stood at {volt:.2f} V, two volts short.", {"volt": middle([r.end_v for r in rests])})]
+    lines = [
+        Text(
+            "After a rest it stood at {volt:.2f} V, about two volts too low.",
+            {"volt": middle([r.end_v for r in rests])},
+        )
+    ]
     charged = [drive for drive in facts.trips if drive.charged_ah > 5 and drive.end_ns <= rests[-1].start_ns]
     if charged:
         lines.append(

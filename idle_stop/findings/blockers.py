@@ -30,20 +30,20 @@ def comfort_load(facts: Facts) -> Finding | None:
         return None
     names = Counter(standstill.reasons[0].condition for standstill in alone)
     lines = [
-        Text("{n} times nothing but “{condition}” was in the way.", {"n": count, "condition": name})
+        Text("“{condition}” was the only thing in the way {n} times.", {"n": count, "condition": name})
         for name, count in names.most_common(3)
     ]
     ended = [standstill for standstill in alone if standstill.outcome == "cut_short"]
     if ended:
         lines.append(
             Text(
-                "{n} stops were ended early by it, after {s:.0f} s in the middle.",
+                "It ended {n} stops early, half of them within {s:.0f} s.",
                 {"n": len(ended), "s": middle([_stop_s(one) for one in ended])},
             )
         )
     away = _cabin_away_k(facts, alone)
     if away > CABIN_K:
-        lines.append(Text("The cabin was {k:.0f} K from what was asked for.", {"k": away}))
+        lines.append(Text("The cabin was still {k:.0f} K away from the temperature asked for.", {"k": away}))
     if any(one.verdict == "sole" for one in alone):
         lines.append(Text("Every other condition was known and met."))
     against = []
@@ -93,7 +93,7 @@ def single_blocker(facts: Facts) -> Finding | None:
     reason = blocked[0].reasons[0]
     lines = [
         Text(
-            "In {n} of {all} refused standstills “{condition}” alone was not met.",
+            "At {n} of {all} refused standstills “{condition}” was the only condition not met.",
             {"n": count, "all": len(facts.refused), "condition": name},
         )
     ]
@@ -102,7 +102,7 @@ def single_blocker(facts: Facts) -> Finding | None:
         lines.append(Text("Its signal never changed in the whole recording."))
     share = battery_share(facts.account).battery
     if share.is_known:
-        lines.append(Text("The battery alone refused at most {p:.0%} of them.", {"p": share.high}))
+        lines.append(Text("At most {p:.0%} of the refusals can be the battery's alone.", {"p": share.high}))
     against: list[Text] = []
     if not stuck and reason.group != "driver":
         against.append(

@@ -31,11 +31,17 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
     short = len(minutes) >= 3 and middle(minutes) * 60 < SHORT_TRIP_S
     if not short or not (at_rest or facts.estimate.soc_end.high < LOW_SOC):
         return None
-    lines = [Text("Of {n} trips the middle one lasted {min:.0f} minutes.", {"n": len(minutes), "min": middle(minutes)})]
+    lines = [
+        Text(
+            "Half of the {n} trips lasted no longer than {min:.0f} minutes.",
+            {"n": len(minutes), "min": middle(minutes)},
+        )
+    ]
     if at_rest:
         lines.append(
             Text(
-                "At rest the battery stood at {volt:.2f} V, about {soc:.0f} % charge ({n} of {all} rests so low).",
+                "After a rest the battery stood at {volt:.2f} V, which is about {soc:.0f} % charge (so low "
+                "after {n} of {all} rests).",
                 {
                     "volt": middle([rest.end_v for rest in low_rests]),
                     "soc": middle([rest.soc_from_ocv.value for rest in low_rests]),
@@ -46,7 +52,7 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
         )
     balance = facts.estimate.charged_ah - facts.estimate.discharged_ah
     if balance < -0.5:
-        lines.append(Text("Over the recording {ah:.1f} Ah more were drawn than returned.", {"ah": -balance}))
+        lines.append(Text("Over the whole recording {ah:.1f} Ah more were drawn than put back.", {"ah": -balance}))
     if facts.account.charge_cycling == "defect":
         lines.extend(facts.account.charge_cycling_evidence)
     return finding("undercharge_short_trips", "act", lines, _not_the_trips(facts), capped=not at_rest)
@@ -74,7 +80,7 @@ def no_charging(facts: Facts) -> Finding | None:
     if low:
         lines.append(
             Text(
-                "Drives of over 20 minutes: {n}; in none of them was more than {volt:.2f} V held for ten seconds.",
+                "In none of the drives of over 20 minutes ({n}) was more than {volt:.2f} V held for ten seconds.",
                 {"n": len(silent), "volt": max(drive.max_v for drive in silent)},
             )
         )
@@ -82,8 +88,8 @@ def no_charging(facts: Facts) -> Finding | None:
     if low and feeds < BATTERY_FEEDS_A:
         lines.append(
             Text(
-                "The battery itself feeds the running vehicle, with {a:.0f} A in the middle: {out:.1f} Ah were drawn "
-                "while driving, {into:.1f} Ah returned.",
+                "The battery itself feeds the running vehicle, typically with {a:.0f} A: {out:.1f} Ah were "
+                "drawn while driving and {into:.1f} Ah put back.",
                 {
                     "a": -feeds,
                     "out": sum(drive.discharged_ah for drive in silent),

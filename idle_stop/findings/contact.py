@@ -36,7 +36,7 @@ def ground_contact(facts: Facts) -> Finding | None:
     drops = [drop for start in facts.resolved_starts if math.isfinite(drop := _lost_v(facts, start))]
     if len(drops) >= 2 and middle(drops) > CONTACT_DROP_V:
         lines.append(
-            Text("In cranks the control unit sees {volt:.1f} V less than the battery.", {"volt": middle(drops)})
+            Text("While cranking the control unit sees {volt:.1f} V less than the battery.", {"volt": middle(drops)})
         )
     if drops and middle(drops) < 0.5 * CONTACT_DROP_V:
         return None  # hundreds of ampere lose next to nothing
@@ -45,7 +45,7 @@ def ground_contact(facts: Facts) -> Finding | None:
     against = []
     if not steady > 0.5 * CONTACT_MOHM:
         against.append(
-            Text("With the current steady next to nothing is lost: the two may be sampled at other instants.")
+            Text("While the current is steady next to nothing is lost: the two may be sampled at different instants.")
         )
     if _is_scaling(facts):
         against.append(

@@ -32,13 +32,16 @@ def starter_drag(facts: Facts) -> Finding | None:
     if not plateaus or middle(plateaus) <= limit:
         return None
     lines = [
-        Text("Cranks draw {a:.0f} A once turning; petrol engines take 100 to 300 A warm.", {"a": middle(plateaus)})
+        Text(
+            "Once the engine turns, cranking draws {a:.0f} A; warm petrol engines take 100 to 300 A.",
+            {"a": middle(plateaus)},
+        )
     ]
     slow = [start for start in starts if start.crank_s > SLOW_CRANK_S]
     if len(slow) * 2 > len(starts):
         lines.append(Text("Cranking lasts {s:.1f} s.", {"s": middle([start.crank_s for start in slow])}))
     if sound:
-        lines.append(Text("The battery's resistance, {r:.1f} mOhm, is in order.", {"r": resistance.value}))
+        lines.append(Text("The battery's resistance is in order, at {r:.1f} mOhm.", {"r": resistance.value}))
     against: list[Text] = []
     if not warm:
         against.append(Text("Only cold starts were recorded; a cold engine takes about twice the current."))
@@ -60,7 +63,7 @@ def slow_restart_not_electrical(facts: Facts) -> Finding | None:
         return None
     lines = [
         Text(
-            "{n} of {all} restarts took over {limit:.1f} s, {s:.1f} s in the middle.",
+            "{n} of {all} restarts took over {limit:.1f} s, typically {s:.1f} s.",
             {"n": len(slow), "all": len(timed), "limit": limit, "s": middle([s.to_idle_s for s in slow])},
         ),
         Text("The battery held {volt:.2f} V in them.", {"volt": middle([start.min_v for start in good])}),

@@ -51,7 +51,7 @@ def sensor_mute(facts: Facts) -> Finding | None:
         )
     unseen = [role for role in ("battery_voltage", "battery_current") if role in facts.recording.faults.never_seen]
     if unseen and lines:
-        lines.append(Text("Not one value of {role} came.", {"role": role_name(unseen[0])}))
+        lines.append(Text("Not a single value of {role} arrived.", {"role": role_name(unseen[0])}))
     against: list[Text] = []
     if silent and not unseen and max(empty.values(), default=1.0) < 0.05 and _answers_running(facts):
         against.append(Text("While the engine ran it answered: parked, the line may only have been asleep."))

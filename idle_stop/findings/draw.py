@@ -38,14 +38,14 @@ def parasitic_drain(facts: Facts) -> Finding | None:
     if sure or likely:
         lines.append(
             Text(
-                "Parked and asleep, {ma:.0f} mA are drawn (at least {low:.0f} mA); up to 50 mA is usual.",
+                "Parked and asleep, the vehicle draws {ma:.0f} mA (at least {low:.0f} mA); up to 50 mA is usual.",
                 {"ma": abs(quiescent.value), "low": facts.drain_low_ma},
             )
         )
     if waking > 0.2 * WAKING_MA:
         lines.append(
             Text(
-                "{n} wake-ups in {h:.0f} parked hours drew {ma:.0f} mA on top, over that time.",
+                "It woke up {n} times in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
                 {
                     "n": sum(len(rest.wake_ups) for rest in long),
                     "h": sum(rest.end_ns - rest.start_ns for rest in long) / 3600e9,
@@ -55,10 +55,14 @@ def parasitic_drain(facts: Facts) -> Finding | None:
         )
     falls = [fall for rest in long if math.isfinite(fall := _fall_v_per_hour(facts, rest))]
     if falls and middle(falls) > FALL_V_PER_H:
-        lines.append(Text("At rest the voltage went on falling by {mv:.1f} mV an hour.", {"mv": 1000 * middle(falls)}))
+        lines.append(
+            Text("While parked the voltage kept falling, by {mv:.1f} mV an hour.", {"mv": 1000 * middle(falls)})
+        )
     awake = _awake_share(facts, long)
     if awake > AWAKE_SHARE:
-        lines.append(Text("The ignition's message was still sent in {p:.0f} % of the parked time.", {"p": 100 * awake}))
+        lines.append(
+            Text("The ignition's message was still on the bus for {p:.0f} % of the parked time.", {"p": 100 * awake})
+        )
     against = []
     if not sure and not waking > WAKING_MA:
         against.append(Text("The current sensor may be off its zero by as much: clamp the minus lead."))

@@ -28,12 +28,12 @@ def sensor_reset_unlearned(facts: Facts) -> Finding | None:
         return None
     lines: list[Text] = []
     if reset:
-        lines.append(Text("The sensor still says at the end of the recording that it was reset."))
+        lines.append(Text("At the end of the recording the sensor still reports that it was reset."))
     if doubted:
-        lines.append(Text("The sensor calls its own state of charge not plausible."))
+        lines.append(Text("The sensor itself marks its state of charge as not plausible."))
     refused = facts.failing(lambda reason: reason.role in LEARNING_ROLES)
     if refused:
-        lines.append(Text("{n} stops were refused for it.", {"n": len(refused)}))
+        lines.append(Text("Stops refused for that reason: {n}.", {"n": len(refused)}))
     lines.extend(_charge_of_an_unlearned(facts))
     against: list[Text] = []
     if facts.estimate.soc_min.high < CHARGED_SOC:
@@ -81,10 +81,12 @@ def relearn_pending(facts: Facts) -> Finding | None:
         )
     resistance = facts.estimate.resistance_mohm
     if facts.has_sound_resistance:
-        lines.append(Text("The battery's resistance, {r:.1f} mOhm, is in order.", {"r": resistance.value}))
+        lines.append(Text("The battery's resistance is in order, at {r:.1f} mOhm.", {"r": resistance.value}))
     charge = middle([rest.soc_from_ocv.value for rest in facts.long_rests])
     if charge > CHARGED_SOC:
-        lines.append(Text("At rest its voltage shows it well charged, about {soc:.0f} %.", {"soc": charge}))
+        lines.append(
+            Text("Its voltage after a rest shows that it is well charged, about {soc:.0f} %.", {"soc": charge})
+        )
     against: list[Text] = []
     if longest >= LEARNED_AFTER_S and facts.at_end("battery_sensor_reset") > 0:
         against.append(
@@ -93,5 +95,7 @@ def relearn_pending(facts: Facts) -> Finding | None:
     if resistance.low > HIGH_RESISTANCE * facts.typical_mohm:
         against.append(Text("The battery's resistance is high: waiting alone will not mend that."))
     if math.isfinite(charge) and charge < CHARGED_SOC:
-        against.append(Text("At rest its voltage shows it short of charge, about {soc:.0f} %.", {"soc": charge}))
+        against.append(
+            Text("Its voltage after a rest shows that it is short of charge, about {soc:.0f} %.", {"soc": charge})
+        )
     return finding("relearn_pending", "note", lines, against) if len(lines) > len(pending) or against else None

@@ -121,8 +121,8 @@ def battery_coding_wrong(facts: Facts) -> Finding | None:
     if refused and facts.has_sound_resistance:
         lines.append(
             Text(
-                "{n} stops were refused for a weak crank to come, yet the battery's resistance is in order, "
-                "{r:.1f} mOhm.",
+                "Stops were refused because a weak crank was expected ({n}), yet the battery's resistance is "
+                "in order, at {r:.1f} mOhm.",
                 {"n": len(refused), "r": resistance.value},
             )
         )

@@ -43,18 +43,18 @@ def _temperature(facts: Facts, code: str, *, cold: bool) -> Finding | None:
     worst = max(reasons, key=lambda reason: (reason.role == "battery_temperature", _distance(reason)))
     lines = [
         Text(
-            "{n} standstills met {condition} out of its range: {value:.0f} °C against {threshold:.0f} °C.",
+            "At {n} standstills “{condition}” was not met: at worst {value:.0f} °C, the limit is {threshold:.0f} °C.",
             {"n": len(refused), "condition": worst.condition, "value": worst.value, "threshold": worst.threshold},
         )
     ]
     later = [one for one in facts.stopped if one.start_ns > refused[-1].start_ns]
     if later:
-        lines.append(Text("Afterwards {n} stops went through.", {"n": len(later)}))
+        lines.append(Text("Later idle-stop worked again, {n} times.", {"n": len(later)}))
     against: list[Text] = []
     air = facts.trace("ambient_temperature")
     apart = abs(_soak_apart_k(facts)) if worst.role == "battery_temperature" else float("nan")
     if air is not None and apart <= SOAK_APART_K:
-        lines.append(Text("The air outside was at {t:.0f} °C, which fits.", {"t": middle(air.value)}))
+        lines.append(Text("It was {t:.0f} °C outside, which fits.", {"t": middle(air.value)}))
     elif apart > SOAK_APART_K or _is_stuck(facts, worst.role):
         against.append(Text("That thermometer never moved, or does not fit the air after a rest: it may be broken."))
     hot_engine = not cold and any(r.role == "coolant_temperature" and float(r.value) > HOT_COOLANT_C for r in reasons)
@@ -99,7 +99,7 @@ def _never_seen_to_stop(facts: Facts, code: str, *, cold: bool) -> Finding | Non
     for condition in facts.platform.idle_stop.conditions:
         if condition.role == "battery_temperature" and len(running) and _all_beyond(running, condition, cold=cold):
             line = Text(
-                "Drives without a stop: {n}; the battery was at {t:.0f} °C then, against {limit:.0f} °C asked for.",
+                "No idle-stop in any drive ({n}); the battery was at {t:.0f} °C, the vehicle asks for {limit:.0f} °C.",
                 {
                     "n": len(drives),
                     "t": middle(running),

@@ -54,6 +54,13 @@ def test_a_text_of_an_earlier_stage_is_filled_by_locale() -> None:
     assert GERMAN.text(text) == "12,35 V, 7, +2,0 A, unbekannt"
 
 
+def test_a_condition_named_in_a_sentence_is_translated_with_it() -> None:
+    template = "At {n} of {all} refused standstills “{condition}” was the only condition not met."
+    text = Text(template, {"n": 7, "all": 8, "condition": "hood closed"})
+    assert "„Motorhaube geschlossen“" in GERMAN.text(text)
+    assert "“hood closed”" in ENGLISH.text(text)
+
+
 def test_a_value_in_a_sentence_cannot_reach_into_objects() -> None:
     assert ENGLISH("{a}", a="{b.__class__}\u202e") == "{b.__class__}[U+202E]"
 
