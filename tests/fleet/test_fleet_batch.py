@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import sys
 import threading
 from collections.abc import Sequence
 from datetime import date
@@ -19,7 +21,7 @@ from fleet.store import Store, open_store
 from fleet.tables import TABLES
 from idle_stop.analysis import Analysis
 from idlewhy.demo import make_logs
-from signal_defs.errors import UsageError
+from signal_defs.errors import LogError, UsageError
 
 
 @pytest.fixture(scope="module")
@@ -93,6 +95,47 @@ def test_a_log_that_kills_its_workers_is_listed_and_the_rest_is_added(
     assert "died" in report.failed[0].why
     assert set(store.read("recordings").column("vehicle").to_pylist()) == {"van-01", "hatch-02"}
     assert add_logs(store, demo[:3]).added == 1  # nothing that was done is done again
+
+
+_CLUSTER = """
+import time
+from distributed import LocalCluster
+if __name__ == "__main__":
+    cluster = LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1")
+    print(cluster.scheduler_address, flush=True)
+    time.sleep(120)
+"""
+
+
+def test_a_scheduler_killed_in_the_middle_is_told_and_the_next_add_goes_on(
+    demo: list[Task], store: Store, tmp_path: Path
+) -> None:
+    (tmp_path / "cluster.py").write_text(_CLUSTER, encoding="ascii")
+    cluster = subprocess.Popen(
+        [sys.executable, str(tmp_path / "cluster.py")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+    )
+    assert cluster.stdout is not None
+    address = cluster.stdout.readline().strip()
+
+    def kill(_stage: str, done: int, _total: int) -> None:
+        if done == 1:
+            os.kill(cluster.pid, 9)
+
+    try:
+        with pytest.raises(LogError, match="scheduler was lost"):
+            add_logs(store, demo[:3], scheduler=address, progress=kill)
+    finally:
+        cluster.kill()
+        cluster.wait()
+        cluster.stdout.close()
+    before = len(store.snapshot().recordings)
+    assert before >= 1
+    report = add_logs(store, demo[:3])
+    assert (report.known, report.added) == (before, 3 - before)
 
 
 def test_a_scheduler_that_does_not_answer_is_told(demo: list[Task], store: Store) -> None:
