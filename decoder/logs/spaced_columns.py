@@ -25,13 +25,15 @@ from decoder.logs.text_columns import (
     decimal_words,
     first_of,
     hex_number,
-    hex_pairs,
+    pad_left,
     pad_right,
+    spaced_hex,
     spaces_to_zeros,
 )
 
 _POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
 _LOOK: Final = 96  # bytes
+_DATA: Final = 24  # bytes that eight bytes of data take
 _CHECKSUM: Final = int.from_bytes(b"checksum", "little")
 _EQUALS: Final = int.from_bytes(b" = ", "little")
 MIN_COLUMN: Final = 32  # fewer lines are read faster one by one
@@ -69,6 +71,7 @@ class _Layout:
     channel: str
     identifier: int
     room: int  # bytes an identifier may take
+    right: bool  # identifiers are right-aligned, `room` bytes, eight at most
     direction: int | None
     length: int
     data: int
@@ -110,12 +113,20 @@ def _learn(line: bytes, grammar: Grammar) -> _Layout | None:
     group = match.groupdict()
     shift = _POINT - match.start("point")
     data = match.end("space") if match["space"] else match.end("length") + 1
-    if data + shift > _LOOK:
+    if data + shift >= _LOOK:
         return None
-    room = match.end("gap") - match.start("identifier")
+    first, gap = match.start("identifier"), match.end("gap")
+    before = first - len(line[:first].rstrip(b" "))
+    behind = len(match["gap"])
+    right = before > behind and gap - behind - first <= 8
+    if right:
+        room = min(8, gap - behind - first + before - 1)
+        first = gap - behind - room
+    else:
+        room = gap - first
     # The whole part of the time stands in the eight bytes before the point; what is further left must be blank.
     free = set(range(match.start("point") - 8, match.end("fraction"))) - {match.start("point")}
-    free |= set(range(match.start("identifier"), match.start("identifier") + min(room, 9)))
+    free |= set(range(first, first + min(room, 9)))
     if group.get("number") is not None:
         free |= set(range(match.end("number")))
     if group.get("direction") is not None:
@@ -131,8 +142,9 @@ def _learn(line: bytes, grammar: Grammar) -> _Layout | None:
         match.start("point"),
         len(match["fraction"]),
         grammar.channel if channel is None else channel.decode(),
-        match.start("identifier") + shift,
+        first + shift,
         room,
+        right,
         None if group.get("direction") is None else match.start("direction") + shift,
         match.start("length") + shift,
         data + shift,
@@ -162,7 +174,8 @@ def _read(
     else:
         others = index[:0]
     time_ns, fine = _time(look, layout, grammar.second)
-    identifier, extended, known = _identifier(look, layout, grammar.marked)
+    read_identifier = _right_identifier if layout.right else _left_identifier
+    identifier, extended, known = read_identifier(look, layout, grammar.marked)
     fine &= known
     sent = np.zeros(len(index), np.bool_)
     if layout.direction is not None:
@@ -170,9 +183,9 @@ def _read(
         sent = direction == 84  # "T" of "Tx"
         fine &= sent | (direction == 82)
     length = look[:, layout.length] - np.uint8(48)
-    fine &= length <= 8
+    fine &= (length <= 8) & (look[:, layout.length + 1] <= 32)  # a code of two digits is no length
     at = begin + layout.data
-    payload, whole = _data(lines, at, length, lines.end[index])
+    payload, whole = _data(lines, look, layout.data, at, np.minimum(length, np.uint8(8)), lines.end[index])
     fine &= whole
     flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
     part = Columns(index, time_ns, np.full(len(index), channel, np.uint16), identifier, flags, length, payload)
@@ -194,7 +207,33 @@ def _time(look: ByteArray, layout: _Layout, second: int) -> tuple[Int64Array, Bo
     return seconds * second + fraction * second // 100_000_000, good & padded & fine
 
 
-def _identifier(look: ByteArray, layout: _Layout, marked: bool) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
+def _right_identifier(
+    look: ByteArray, layout: _Layout, marked: bool
+) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
+    """Identifiers that end in one place: value, whether of 29 bits, whether well formed."""
+    word = _word(look, layout.identifier + layout.room - 8)
+    if layout.room < 8:
+        outside = LOW_BYTES[8 - layout.room]
+        word = (word & ~outside) | (SPACES & outside)
+    other = word ^ SPACES
+    lowest = other & (~other + np.uint64(1))
+    blanks = np.bitwise_count(lowest - np.uint64(1)).astype(np.int64) >> 3  # in front
+    good = other != 0
+    word = pad_left(word, 8 - blanks)
+    if marked:
+        extended = ((word >> np.uint64(56)) & np.uint64(0xDF)) == 88  # "x"
+        good &= ~extended | (blanks < 7)
+        if extended.any():
+            word = np.where(extended, (word << np.uint64(8)) | np.uint64(0x30), word)
+    else:
+        extended = blanks < 4
+    value, hexadecimal = hex_number(word)
+    good &= hexadecimal
+    good &= value <= np.where(extended, np.uint32(MAX_IDENTIFIER), np.uint32(MAX_BASE_IDENTIFIER))
+    return value, extended, good
+
+
+def _left_identifier(look: ByteArray, layout: _Layout, marked: bool) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
     """Identifiers, left-aligned in their field: value, whether of 29 bits, whether well formed."""
     word = _word(look, layout.identifier)
     if layout.room < 8:
@@ -215,20 +254,18 @@ def _identifier(look: ByteArray, layout: _Layout, marked: bool) -> tuple[NDArray
     return value, extended, good
 
 
-def _data(lines: Lines, at: Int64Array, length: ByteArray, end: Int64Array) -> tuple[ByteArray, BoolArray]:
-    """Up to eight bytes of two digits, a space between them."""
-    text = lines.words(25)[at - 1].view(np.uint8).reshape(-1, 25)
-    pairs = np.ndarray((len(text), 8), "<u2", text.data, 1, (25, 3))
-    values, good = hex_pairs(pairs)
-    good &= text[:, ::3][:, :8] == 32
-    present = np.arange(8, dtype=np.uint8) < length[:, None]
-    good |= ~present
-    inside = at + 3 * length.astype(np.int64) - 1 <= end
-    inside |= length == 0
+def _data(
+    lines: Lines, look: ByteArray, place: int, at: Int64Array, length: ByteArray, end: Int64Array
+) -> tuple[ByteArray, BoolArray]:
+    """Up to eight bytes of two digits, a space between them. place: of the first one in look; at: of it in the text."""
+    if place + _DATA <= look.shape[1]:
+        payload, good = spaced_hex(look, place - 1, length)
+    else:
+        payload, good = spaced_hex(lines.words(_DATA)[at - 1].view(np.uint8).reshape(-1, _DATA), 0, length)
+    last = at - 1 + 3 * length.astype(np.int64)
     # What follows the last byte must not be a third digit.
-    behind = lines.text[np.minimum(at + 3 * np.maximum(length.astype(np.int64), 1) - 1, end)]
-    inside &= (behind <= 32) | (length == 0)
-    return np.where(present, values, np.uint8(0)), good.all(axis=1) & inside
+    good &= ((last <= end) & (lines.text[last] <= 32)) | (length == 0)
+    return payload, good
 
 
 def _as_lin(lines: Lines, part: Columns, at: Int64Array) -> tuple[Columns, BoolArray]:

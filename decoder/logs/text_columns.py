@@ -109,6 +109,45 @@ def hex_pairs(pairs: NDArray[np.uint16]) -> tuple[ByteArray, BoolArray]:
     return values.astype(np.uint8), values >= 0
 
 
+# SPACED_KEEP[n]: which characters of 24, a space in front of each pair of digits, belong to n pairs; others read " 00".
+_SPACED_KEEP = np.array([[LOW_BYTES[min(max(3 * n - 8 * k, 0), 8)] for k in range(3)] for n in range(9)], np.uint64)
+_SPACED_ZEROS = np.frombuffer(b" 00" * 8, "<u8")
+_BLANKS = np.frombuffer(b"\xff\0\0" * 8, "<u8")  # where the spaces are
+
+
+def spaced_hex(text: ByteArray, place: int, length: ByteArray) -> tuple[ByteArray, BoolArray]:
+    """Up to eight bytes of two hexadecimal digits, a space in front of each.
+
+    text: (n, w), C-contiguous; the first space is at `place`, and w at least place + 24. length: (n,) bytes, 0 to 8.
+    Returns (n, 8) bytes, zero past the length, and which rows were well formed.
+    """
+    rows = len(text)
+    first, second, third = (
+        np.ndarray((rows,), "<u8", text.data, place + 8 * k, (text.strides[0],)).copy() for k in range(3)
+    )
+    if rows and (length != 8).any():
+        keep = _SPACED_KEEP[length]
+        first = (first & keep[:, 0]) | (_SPACED_ZEROS[0] & ~keep[:, 0])
+        second = (second & keep[:, 1]) | (_SPACED_ZEROS[1] & ~keep[:, 1])
+        third = (third & keep[:, 2]) | (_SPACED_ZEROS[2] & ~keep[:, 2])
+    blank = (first ^ SPACES) & _BLANKS[0]
+    blank |= (second ^ SPACES) & _BLANKS[1]
+    blank |= (third ^ SPACES) & _BLANKS[2]
+    words = np.empty((rows, 2), np.uint64)
+    low, high = words[:, 0], words[:, 1]
+    np.bitwise_and(first >> _w(8), _w(0xFFFF), out=low)
+    low |= (first >> _w(16)) & _w(0xFFFF << 16)
+    low |= (first >> _w(56)) << _w(32)
+    low |= (second & _w(0xFF)) << _w(40)
+    low |= (second << _w(32)) & _w(0xFFFF << 48)
+    np.bitwise_and(second >> _w(40), _w(0xFFFF), out=high)
+    high |= (third & _w(0xFFFF)) << _w(16)
+    high |= (third << _w(8)) & _w(0xFFFF << 32)
+    high |= third & _w(0xFFFF << 48)
+    values, good = hex_words(words)
+    return payload_bytes(values), good[:, 0] & good[:, 1] & (blank == 0)
+
+
 def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:
     """(n, k) decoded words of `hex_words` -> (n, 4k) bytes."""
     return np.ascontiguousarray(values).astype("<u4", copy=False).view(np.uint8)

@@ -32,6 +32,28 @@ def test_a_line_is_read_exactly(read_bytes: Reader) -> None:
     assert any("local time" in note for note in log.report.notes)
 
 
+@pytest.mark.parametrize("align", ["<", ">"])
+@pytest.mark.parametrize("width", [4, 10, 12])
+def test_identifiers_may_stand_left_or_right_in_their_field(read_bytes: Reader, align: str, width: int) -> None:
+    names = ["5", "7E0", "1x", "64", "7FFx", "123", "1FFFFFFx", "18FEF100x", "CF00400x"] * 20
+    lines, wanted = [], []
+    for at, name in enumerate(names):
+        data = bytes(range(at, at + at % 9))
+        lines.append(f"{at:4d}.500000 1 {name:{align}{width}}  Rx   d {len(data)} {data.hex(' ')}".rstrip() + "\n")
+        flag = Flag.EXTENDED if name[-1] == "x" else Flag(0)
+        wanted.append((int(name.rstrip("x"), 16), flag, data))
+    log = read_bytes(HEAD + "".join(lines).encode())
+    assert [frame[2:] for frame in log.frames] == wanted
+    assert not log.report.dropped
+
+
+@pytest.mark.parametrize("bad", ["1 FF  Rx d 8 00 01 02 03 04 05 06", "1 FF  Rx d 8 00 01 02 03 04 05 06 070"])
+def test_data_of_another_width_among_regular_lines_are_no_frame(read_bytes: Reader, bad: str) -> None:
+    good = "   0.500000 1 64  Rx d 8 00 01 02 03 04 05 06 07\n"
+    log = read_bytes(HEAD + (good * 40 + f"   0.500000 {bad}\n" + good * 40).encode())
+    assert (len(log.frames), sum(log.report.dropped.values())) == (80, 1)
+
+
 @pytest.mark.parametrize(
     ("line", "frame"),
     [
