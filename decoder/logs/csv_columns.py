@@ -27,6 +27,7 @@ from decoder.logs.text_columns import (
     pad_left,
     pad_right,
     payload_bytes,
+    spaced_hex,
 )
 
 _MIN_ROWS = 32  # fewer are read faster one by one
@@ -35,18 +36,25 @@ _FLAGS = (("extended", Flag.EXTENDED), ("remote", Flag.REMOTE), ("error", Flag.E
 
 
 class _Fields:
-    """The cells of n rows: start, end: (n,) of each row; marks: (n, columns - 1) places of its delimiters."""
+    """The cells of n rows.
+
+    start, end: (n,) of each row. marks: (columns - 1, n) places of its delimiters. spaces: whether there may be any.
+    """
 
     def __init__(self, lines: Lines, rows: Int64Array, marks: Int64Array) -> None:
         self.lines, self.start, self.end = lines, lines.start[rows], lines.end[rows]
-        self.marks = marks
+        self.marks = np.ascontiguousarray(marks.T)
+        first, last = (int(self.start[0]), int(self.end[-1])) if len(rows) else (0, 0)
+        self.spaces = bool((lines.text[first:last] == _SPACE).any())
         self.good = np.ones(len(rows), np.bool_)
 
     def cell(self, place: int) -> tuple[Int64Array, Int64Array]:
         """Begin and length of one column's cells; one blank on either side is taken off."""
         text = self.lines.text
-        start = self.start if place == 0 else self.marks[:, place - 1] + 1
-        end = self.end if place == self.marks.shape[1] else self.marks[:, place]
+        start = self.start if place == 0 else self.marks[place - 1] + 1
+        end = self.end if place == len(self.marks) else self.marks[place]
+        if not self.spaces:
+            return start, end - start
         start = start + ((text[start] == _SPACE) & (start < end))
         end = end - ((text[end - 1] == _SPACE) & (start < end))
         return start, end - start
@@ -54,6 +62,10 @@ class _Fields:
     def word(self, at: Int64Array) -> Words:
         """Eight bytes from each position on."""
         return self.lines.words(8)[at].view("<u8")
+
+    def look(self, at: Int64Array, width: int) -> Words:
+        """(n, width / 8) words from each position on."""
+        return self.lines.words(width)[at].view("<u8").reshape(len(at), width // 8)
 
     def byte(self, at: Int64Array) -> ByteArray:
         return self.lines.text[at]
@@ -74,7 +86,10 @@ def read_regular(
     length, payload = _data(fields, table, flags, good)
     checksum = _checksum(fields, table, good)
     channel = _channel(fields, table, channels, good)
-    part = Columns(rows, time_ns, channel, identifier, flags, length, payload, checksum).take(good)
+    part = Columns(rows, time_ns, channel, identifier, flags, length, payload, checksum)
+    if good.all():
+        return [part], index[:0] if len(rows) == len(index) else np.setdiff1d(index, rows, assume_unique=True)
+    part = part.take(good)
     odd = np.ones(len(index), np.bool_)
     odd[part.index - index[0]] = False
     return [part], index[odd]
@@ -104,26 +119,43 @@ def _cells(lines: Lines, index: Int64Array, table: CsvTable) -> tuple[_Fields, I
 def _time(fields: _Fields, table: CsvTable, good: BoolArray) -> Int64Array:
     """Decimal numbers of up to twelve digits before the point and any number behind it, of which nine count."""
     start, length = fields.cell(table.layout.column["time"])
-    word, next_word = fields.word(start), fields.word(start + 8)
+    word = fields.word(start)
     decimal_point = _POINT
     if table.layout.delimiter != "," and len(word) and not (first_of(word[:1], _POINT) < length[:1]).any():
         decimal_point = _COMMA if (fields.byte(start[0] + np.arange(int(length[0]))) == _COMMA).any() else _POINT
     point = first_of(word, decimal_point)
-    point = np.where(point == 8, 8 + first_of(next_word, decimal_point), point)
+    if (point == 8).any():
+        point = np.where(point == 8, 8 + first_of(fields.word(start + 8), decimal_point), point)
     point = np.minimum(point, length)  # a whole number has none
     good &= (point > 0) & (point <= 12) & (length <= 28)
     point = np.clip(point, 1, 12)
-    low, low_good = decimal_words(pad_left(fields.word(start + point - 8), np.minimum(point, 8)))
-    high, high_good = decimal_words(pad_left(fields.word(start + point - 16), np.maximum(point - 8, 0)))
-    decimals = np.clip(length - point - 1, 0, 16)
-    first, first_good = decimal_words(pad_right(fields.word(start + point + 1), np.minimum(decimals, 8)))
-    rest, rest_good = decimal_words(pad_right(fields.word(start + point + 9), np.maximum(decimals - 8, 0)))
-    good &= low_good & high_good & first_good & rest_good & (length - point - 1 <= 16)
+    look = fields.look(start + point - 16, 40)  # the point is at 16
+    low, low_good = _decimals(pad_left(look[:, 1], np.minimum(point, 8)))
+    high, high_good = _decimals(pad_left(look[:, 0], np.maximum(point - 8, 0)))
+    decimals = length - point - 1
+    good &= low_good & high_good & (decimals <= 16)
+    decimals = np.clip(decimals, 0, 16)
+    behind = (look[:, 2] >> np.uint64(8)) | (look[:, 3] << np.uint64(56))
+    first, first_good = decimal_words(pad_right(behind, np.minimum(decimals, 8)))
+    good &= first_good
+    nano = first * 10  # of a unit
+    if len(decimals) and int(decimals.max()) > 8:
+        behind = (look[:, 3] >> np.uint64(8)) | (look[:, 4] << np.uint64(56))
+        rest, rest_good = decimal_words(pad_right(behind, np.maximum(decimals - 8, 0)))
+        good &= rest_good
+        nano += rest // 10**7
     whole = high * 10**8 + low
     good &= whole < MAX_TIME_NS // table.unit
-    nano = first * 10 + rest // 10**7  # of a unit
     time_ns: Int64Array = np.where(good, whole, 0) * table.unit + nano * table.unit // 10**9
     return time_ns
+
+
+def _decimals(words: Words) -> tuple[Int64Array, BoolArray]:
+    """As `decimal_words`, at once where all are the same."""
+    if len(words) and (words == words[0]).all():
+        value, good = decimal_words(words[:1])
+        return np.broadcast_to(value, words.shape), np.broadcast_to(good, words.shape)
+    return decimal_words(words)
 
 
 def _identifier(fields: _Fields, table: CsvTable, good: BoolArray) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
@@ -199,12 +231,11 @@ def _data(fields: _Fields, table: CsvTable, flags: NDArray[np.uint16], good: Boo
         good &= fine
     no_data = (flags & np.uint16(Flag.REMOTE | Flag.ERROR)) != 0
     good &= ~no_data | (size == 0)
-    spaced = fields.byte(start + 2) == _SPACE
     if table.layout.base64:
         hexadecimal = np.zeros(len(size), np.bool_) if lengths is None else (size == 2 * lengths)
         good &= (size == 0) | ~hexadecimal | (size <= 2) | (fields.byte(start + size - 1) == ord("="))
         length, payload = _base64(fields, start, size, good)
-    elif len(size) and spaced[size > 2][:1].any():
+    elif fields.spaces and (fields.byte(start + 2) == _SPACE)[size > 2][:1].any():
         length, payload = _spaced(fields, start, size, good)
     else:
         length, payload = _joined(fields, start, size, flags, good)
@@ -226,12 +257,11 @@ def _spaced(fields: _Fields, start: Int64Array, size: Int64Array, good: BoolArra
     """Up to eight bytes of two digits, a space between them."""
     length = (size + 1) // 3
     good &= (size == np.maximum(3 * length - 1, 0)) & (length <= 8)
-    text = fields.lines.words(24)[start].view(np.uint8).reshape(-1, 24)
-    values, fine = hex_pairs(np.ndarray((len(text), 8), "<u2", text.data, 0, (24, 3)))
-    present = np.arange(8) < length[:, None]
-    between = np.arange(1, 9) < length[:, None]
-    good &= (fine | ~present).all(axis=1) & ((text[:, 2::3] == _SPACE) | ~between).all(axis=1)
-    return length, np.where(present, values, np.uint8(0))
+    text = fields.lines.words(24)[start - 1].view(np.uint8).reshape(-1, 24)
+    text[:, 0] = _SPACE  # in front of the first byte may stand anything
+    payload, fine = spaced_hex(text, 0, np.clip(length, 0, 8).astype(np.uint8))
+    good &= fine
+    return length, payload
 
 
 def _joined(

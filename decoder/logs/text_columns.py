@@ -178,18 +178,27 @@ def base64_bytes(text: ByteArray, size: NDArray[np.int64]) -> tuple[NDArray[np.i
 
     Returns the lengths, (n, 8) bytes with zeros behind them, and which rows were well formed.
     """
-    pairs = _base64_pairs()[np.ascontiguousarray(text).view("<u2")]
-    pairs[np.arange(6) >= (size >> 1)[:, None]] = 0
-    good = pairs.min(axis=1) >= 0
-    fills = pairs >> _FILLS_SHIFT
+    table, rows = _base64_pairs(), len(text)
+    text = np.ascontiguousarray(text)
+    pairs = size >> 1
+    whole = bool((pairs == 6).all())
+    value, seen = np.zeros(rows, np.uint64), np.zeros(rows, np.int16)
+    fills, last_fills = np.zeros(rows, np.int64), np.zeros(rows, np.int64)
+    for place in range(6):
+        pair = table[np.ndarray((rows,), "<u2", text.data, 2 * place, (12,))]
+        if not whole:
+            pair[pairs <= place] = 0
+        seen |= pair
+        bits = (pair & 0xFFF).astype(np.uint64)
+        value |= bits << _w(52 - 12 * place) if place < 5 else bits >> _w(8)
+        if place == 5:
+            ninth = (bits & _w(0xFF)) != 0  # a ninth byte
+        if place == 5 or not whole:
+            own = (pair >> _FILLS_SHIFT).astype(np.int64)
+            fills += own
+            last_fills = np.where(pairs == place + 1, own, last_fills)
+        elif (pair >> _FILLS_SHIFT).any():
+            fills += pair >> _FILLS_SHIFT
     # Only the last pair may hold "=".
-    fills_of_row = fills.sum(axis=1, dtype=np.int64)
-    last = np.maximum((size >> 1) - 1, 0)
-    good &= fills_of_row == np.where(size > 0, fills[np.arange(len(fills)), last], 0)
-    bits = (pairs & 0xFFF).astype(np.uint64)
-    value = np.zeros(len(text), np.uint64)
-    for place in range(5):
-        value |= bits[:, place] << _w(52 - 12 * place)
-    value |= bits[:, 5] >> _w(8)
-    good &= (bits[:, 5] & _w(0xFF)) == 0  # a ninth byte
-    return size // 4 * 3 - fills_of_row, value.byteswap().view(np.uint8).reshape(-1, 8), good
+    good = (seen >= 0) & (fills == last_fills) & ~ninth
+    return size // 4 * 3 - fills, value.byteswap().view(np.uint8).reshape(-1, 8), good
