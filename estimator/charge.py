@@ -14,7 +14,7 @@ import numpy as np
 
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.grid import Grid
-from estimator.measurement import NOT_SOLVED, SHARED, Anchor, shared_sd
+from estimator.measurement import NOT_SOLVED, SHARED, SHIFT, Anchor, shared_sd
 from estimator.motion import COUNTED, PER_AH, Motion, priors
 from estimator.ocv import OcvCurve
 
@@ -46,13 +46,16 @@ def solve_charge(
 ) -> Charge:
     """Solve for charge over the whole recording. Without any anchor the answer is as wide as the priors.
 
-    Charge does not pass 100 %: what the counting has beyond it (`overflow`) was gas. Each round takes the overflow of
-    the round before, and less of an anchor that does not fit.
+    Charge does not pass full: what the counting has beyond it (`overflow`) was gas. Each round takes the overflow of
+    the round before, and less of an anchor that does not fit. Full may read a little above 100 %: all anchors share the
+    voltage's error, and with a sensor that reads high the charge is still taken where the anchors already say 100 %.
+    Cut there, it would be lost, and a capacity too low would seem to fit. One standard deviation is allowed.
     """
     counted_mean, counted_sd = priors(capacity_nominal)
     nodes = _nodes(motion, anchors)
     scale = counted_mean[PER_AH] ** 2
     errors_sd = shared_sd(curve)
+    full = 100.0 + float(errors_sd[SHIFT])
     base = _prior_precision(np.concatenate((counted_sd, errors_sd)), nodes * scale)
     for error in NOT_SOLVED:
         base[COUNTED + error, COUNTED + error] = HELD
@@ -68,7 +71,7 @@ def solve_charge(
         mean, precision = _solve(base, start, blocks, beyond, weight)
         level = motion.design @ mean[:COUNTED] + _walk(everywhere, mean[KNOWN:])
         new_weight = np.array([b.trust(mean, extra) for b, extra in zip(blocks, beyond, strict=True)])
-        new_overflow = np.maximum(np.maximum.accumulate(level - 100.0), 0.0)
+        new_overflow = np.maximum(np.maximum.accumulate(level - full), 0.0)
         settled = float(np.abs(new_overflow - overflow).max()) < 0.02 and np.allclose(weight, new_weight, atol=0.02)
         overflow, weight = new_overflow, new_weight
         if settled:
