@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, FrameBatch, Int64Array, ReadReport
+from decoder.logs.candump_columns import read_alike
 from decoder.logs.candump_line import Clock, parse_line
 from decoder.logs.lines import Lines, read_lines
 from decoder.logs.rows import (
@@ -38,6 +39,7 @@ from decoder.logs.text_columns import (
     payload_bytes,
 )
 
+_MAX_LAYOUTS = 8  # that are looked for in one buffer; the lines of any other are read field by field
 _SHORTEST = 8  # bytes of a line that may matter
 FORMAT = "candump"
 
@@ -92,12 +94,17 @@ def _without_absurd_times(parts: list[Columns], lines: Lines, report: ReadReport
 def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Columns], Int64Array]:
     """What can be read as columns, and the indices of the lines that cannot.
 
-    Lines whose time has as many digits as that of the first line left are read in one go; a log that counts from zero
-    has up to ten such groups, a log with dates one.
+    Lines that are laid out alike are read first. Of the rest, lines whose time has as many digits as that of the first
+    line left are read in one go; a log that counts from zero has up to ten such groups, a log with dates one.
     """
     left = np.arange(len(lines))
     irregular: list[Int64Array] = []
     parts: list[Columns] = []
+    for _ in range(_MAX_LAYOUTS):
+        alike, left = read_alike(lines, left, channels)
+        if alike is None:
+            break
+        parts.append(alike)
     for _ in range(3):
         if not len(left):
             break

@@ -184,6 +184,7 @@ def base64_bytes(text: ByteArray, size: NDArray[np.int64]) -> tuple[NDArray[np.i
     whole = bool((pairs == 6).all())
     value, seen = np.zeros(rows, np.uint64), np.zeros(rows, np.int16)
     fills, last_fills = np.zeros(rows, np.int64), np.zeros(rows, np.int64)
+    ninth = np.zeros(rows, np.bool_)
     for place in range(6):
         pair = table[np.ndarray((rows,), "<u2", text.data, 2 * place, (12,))]
         if not whole:

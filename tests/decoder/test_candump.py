@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 from collections.abc import Callable
 from typing import Any
 
@@ -162,6 +163,31 @@ def test_every_width_of_seconds_gives_the_exact_time(read_bytes: Reader) -> None
     whole = [0, 9, 10, 99, 100, 12345, 999_999, 1_000_000, 123_456_789, 1_436_509_052]
     log = read_bytes(b"".join(b"(%d.000001) can0 123#11\n" % second for second in whole))
     assert log.times == [second * 10**9 + 1000 for second in whole]
+
+
+def test_lines_read_alike_are_those_read_field_by_field(read_bytes: Reader, monkeypatch: pytest.MonkeyPatch) -> None:
+    dice = random.Random(7)
+    kinds = [
+        "(1436509052.{:06d}) can0 {}#{}",
+        "(  7.{:06d}) can0 {}#{}",
+        "(73.{:06d}) lin0 {}#{} T",
+        "(3.{:06d}) c {}##1{}",
+    ]
+    lines = []
+    for number in range(6000):
+        name = dice.choice([f"{dice.randrange(2048):03X}", f"{dice.randrange(1 << 30):08x}"])
+        kind = kinds[dice.choice([0, 0, 0, 1, 2, 2, 3])].format(number, name, dice.randbytes(dice.randrange(9)).hex())
+        line = bytearray(kind.encode())
+        if number % 5 == 0:  # one byte damaged
+            line[dice.randrange(len(line))] = dice.randrange(32, 256)
+        lines.append(bytes(line))
+    text = b"\n".join(lines) + b"\n"
+    alike = read_bytes(text)
+    monkeypatch.setattr("decoder.logs.candump_columns.MIN_ROWS", 1 << 40)
+    single = read_bytes(text)
+    assert len(single.frames) > 3000
+    assert alike.frames == single.frames
+    assert alike.report == single.report
 
 
 def test_a_line_of_fifty_megabytes_is_dropped_and_what_follows_is_read(read_bytes: Reader) -> None:

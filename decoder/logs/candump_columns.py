@@ -1,0 +1,145 @@
+"""Lines of a SocketCAN log that have every field in the same place as one of them, as whole columns."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.lines import Lines
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Columns
+from decoder.logs.text_columns import LOW_BYTES, ZEROS, Words, decimal_words, hex_number, hex_words, payload_bytes
+
+_LINE: Final = re.compile(
+    rb"\((?P<whole>\d{1,10})\.\d{6}\) (?P<channel>[!-~]{1,18}) "
+    rb"(?P<identifier>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(?!#)"
+)
+_POINT: Final = 11  # place of the decimal point in the part of a line that is looked at
+_NAME: Final = _POINT + 9
+_LOOK: Final = 64  # bytes; enough for 16 digits of data behind the longest name
+MIN_ROWS: Final = 64  # fewer are read faster field by field
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layout:
+    """digits: of the time in front of its point. identifier, data: their places. pattern, mask: what lines share."""
+
+    digits: int
+    channel: str
+    identifier: int
+    data: int
+    pattern: Words
+    mask: Words
+
+
+def read_alike(lines: Lines, index: Int64Array, channels: Channels) -> tuple[Columns | None, Int64Array]:
+    """The classic frames among the lines `index` that are laid out as one of them is, and the other lines.
+
+    None if there is no such layout, or too few lines have it.
+    """
+    if len(index) < MIN_ROWS:
+        return None, index
+    samples = (int(index[place]) for place in (0, len(index) // 2, len(index) - 1))
+    layout = next((found for at in samples if (found := _learn(lines.line(at))) is not None), None)
+    if layout is None:
+        return None, index
+    begin = lines.start[index] + (layout.digits - _POINT + 1)
+    look = lines.words(_LOOK)[begin].view("<u8").reshape(-1, _LOOK // 8)
+    good = np.ones(len(index), np.bool_)
+    for place in np.flatnonzero(layout.mask).tolist():
+        good &= (look[:, place] & layout.mask[place]) == layout.pattern[place]
+    alike = index if good.all() else index[good]
+    if len(alike) < MIN_ROWS or (number := channels.number(layout.channel)) < 0:
+        return None, index
+    if len(alike) < len(index):
+        begin, look = begin[good], look[good]
+    part, fine = _read(lines, alike, begin + layout.data, look.view(np.uint8), layout, number)
+    if fine.all():
+        return part, index[:0] if len(alike) == len(index) else index[~good]
+    good[good] = fine
+    return part.take(fine), index[~good]
+
+
+def _learn(line: bytes) -> _Layout | None:
+    match = _LINE.match(line)
+    if match is None:
+        return None
+    shift = _POINT - match.end("whole")
+    identifier, mark = match.start("identifier") + shift, match.end("identifier") + shift
+    have, must = bytearray(_LOOK), bytearray(_LOOK)
+    fixed = {_POINT - len(match["whole"]) - 1, _POINT, *range(_POINT + 7, identifier), mark}
+    for place in fixed:
+        have[place], must[place] = line[place - shift], 0xFF
+    return _Layout(
+        len(match["whole"]),
+        match["channel"].decode("ascii"),
+        identifier,
+        mark + 1,
+        np.frombuffer(bytes(have), "<u8"),
+        np.frombuffer(bytes(must), "<u8"),
+    )
+
+
+def _word(look: ByteArray, place: int, form: str = "<u8") -> NDArray[np.uint64]:
+    return np.ndarray((len(look),), form, look.data, place, (_LOOK,)).astype(np.uint64)
+
+
+def _read(
+    lines: Lines, index: Int64Array, data_at: Int64Array, look: ByteArray, layout: _Layout, channel: int
+) -> tuple[Columns, BoolArray]:
+    """The lines as frames, and which of them are well formed. look: (n, 64) of each, the decimal point at `_POINT`."""
+    time_ns, good = _times(look, layout.digits)
+    end = lines.end[index]
+    last = lines.text[end - 1]
+    sent = last == 84  # "T" behind the data
+    marked = (sent | (last == 82)) & (lines.text[end - 2] == 32)
+    flags = np.zeros(len(index), np.uint16)
+    if marked.any():
+        end = end - 2 * marked
+        flags |= (sent & marked).astype(np.uint16) * np.uint16(Flag.TRANSMIT)
+    identifier, known = _identifier(look, layout)
+    good &= known
+    if layout.data - layout.identifier > 4:
+        flags |= np.uint16(Flag.EXTENDED)
+    characters = end - data_at
+    good &= (characters >= 0) & (characters <= 16) & ((characters & 1) == 0)
+    words = np.empty((len(index), 2), np.uint64)
+    words[:, 0], words[:, 1] = _word(look, layout.data), _word(look, layout.data + 8)
+    if (characters != 16).any():
+        keep = LOW_BYTES[np.clip(characters[:, None] - np.array([0, 8]), 0, 8)]
+        words = (words & keep) | (ZEROS & ~keep)
+    values, fine = hex_words(words)
+    good &= fine[:, 0] & fine[:, 1]
+    length = (characters >> 1).astype(np.uint8)
+    numbers = np.full(len(index), channel, np.uint16)
+    return Columns(index, time_ns, numbers, identifier, flags, length, payload_bytes(values)), good
+
+
+def _times(look: ByteArray, digits: int) -> tuple[Int64Array, BoolArray]:
+    """Nanoseconds: the last two digits of the seconds and six decimals as one number, what is in front as another."""
+    high, low = _word(look, _POINT - 10), _word(look, _POINT - 2, "<u2")
+    if digits < 10:
+        gone = LOW_BYTES[min(10 - digits, 8)]
+        high = (high & ~gone) | (ZEROS & gone)
+    if digits < 2:
+        low = (low & ~np.uint64(0xFF)) | np.uint64(0x30)
+    behind = _word(look, _POINT + 1)
+    low_value, good = decimal_words(low | (behind << np.uint64(16)))
+    same = bool((high == high[0]).all())
+    high_value, high_good = decimal_words(high[:1] if same else high)
+    return high_value * 100_000_000_000 + low_value * 1000, good & high_good
+
+
+def _identifier(look: ByteArray, layout: _Layout) -> tuple[NDArray[np.uint32], BoolArray]:
+    word = _word(look, layout.identifier)
+    if layout.data - layout.identifier == 4:
+        word = (word << np.uint64(40)) | (ZEROS & LOW_BYTES[5])
+        most = MAX_BASE_IDENTIFIER
+    else:
+        most = MAX_IDENTIFIER  # what is above has flags that only the slower path knows
+    value, good = hex_number(word)
+    return value, good & (value <= most)
