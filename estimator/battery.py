@@ -12,7 +12,7 @@ import numpy as np
 from decoder.frames import FloatArray
 from decoder.recording import Recording
 from estimator.anchors import find_full_charges, full_anchor, ocv_at_full, rest_anchor
-from estimator.capacity import Swing, assumed_capacity, estimate_capacity, health_of
+from estimator.capacity import Swing, assumed_capacity, estimate_capacity, health_of, no_surer_than_drawn
 from estimator.charge import Charge, solve_charge
 from estimator.cranking import next_crank, pooled_resistance, rated_resistance, starts_of, with_resistance
 from estimator.cranks import Crank, find_cranks
@@ -97,9 +97,10 @@ def _estimate_one(
     starts = with_resistance(starts, cranks, fit)
     drives = find_drives(recording, grid, phases.kind, offset.value)
     at_full = ocv_at_full(fulls, rests)
-    capacity = estimate_capacity(charge, _swing(rests), faded=_looks_faded(at_full, resistance, battery))
+    by_acid = estimate_capacity(charge, _swing(rests), faded=_looks_faded(at_full, resistance, battery))
+    capacity = no_surer_than_drawn(by_acid, float(np.ptp(soc)))
     health = health_of(capacity, nominal)
-    reckoned = assumed_capacity(capacity, charge)
+    reckoned = assumed_capacity(by_acid, charge)
     quiescent = quiescent_figure(draws, offset)
     parked = _mean_parked(draws, quiescent)
     soc_end = _at(len(grid) - 1, soc, low, high)
@@ -219,7 +220,13 @@ def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], capacit
             Text("The cranks were sampled too slowly to see their lowest voltage: 20 samples a second are needed.")
         )
     if capacity.is_known:
-        said.append(Text("Capacity is read from the acid: plates lost while their acid stays would not show in it."))
+        said.append(
+            Text(
+                "Capacity and charge are read from the acid: plates lost while their acid stays would not show. "
+                "Proved is only what was drawn: {low:.0f} Ah.",
+                {"low": capacity.low},
+            )
+        )
     return tuple(said)
 
 

@@ -70,6 +70,20 @@ def _not_enough(swing: Swing, spread: float) -> Figure:
     )
 
 
+def no_surer_than_drawn(by_acid: Figure, points: float) -> Figure:
+    """Capacity as its acid tells, with a band that goes down to what the battery was seen to hold [Ah].
+
+    points: between the highest and the lowest charge of the recording [% of that capacity]. Open-circuit voltage cannot
+    show plates lost while their acid stays; only what was drawn proves capacity. So the band is narrow where the
+    recording goes deep, and wide below where it does not. The value and the high limit are the acid's, and so is the
+    charge over time, whose band would have to reach empty at each recording's deepest point: it is said in words.
+    """
+    if not by_acid.is_known:
+        return by_acid
+    drawn = by_acid.low * min(max(points / 100.0, 0.05), 1.0)
+    return Figure(by_acid.value, min(by_acid.low, drawn), by_acid.high)
+
+
 def health_of(capacity: Figure, capacity_nominal: float) -> Figure:
     """Capacity now in % of the rated one; unknown where capacity is, for the same reason."""
     if not capacity.is_known:

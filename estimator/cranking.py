@@ -22,7 +22,7 @@ LEARNED_SPAN = 0.15  # of a logarithmic factor
 WIDEST = 3.0  # of a band in the logarithm: twenty-fold either way says nothing already
 FARTHEST_FALL_V = 20.0  # nonsense in, no overflow out
 NOT_YET = Text("The resistance of this crank was not worked out.")
-COMMON_SD = 0.03  # shared by all cranks: the sensor's gain; a plateau depends on the crank's length and size
+COMMON_SD = 0.05  # shared by all cranks: the sensor's gain; a plateau depends on the crank's length and size
 
 
 def temperature_log_factor(temperature: FloatArray) -> FloatArray:

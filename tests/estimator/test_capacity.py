@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from estimator.battery import estimate_battery
-from estimator.estimate import BatteryEstimate
+from estimator.capacity import no_surer_than_drawn
+from estimator.estimate import BatteryEstimate, Figure
 
 
 def swinging(planted: Any, capacity: float, seed: int, resistance: float = 0.0045) -> BatteryEstimate:
@@ -32,7 +33,7 @@ def test_capacity_is_found_to_five_per_cent_with_ten_rests_and_twenty_points(pla
     found = swinging(planted, capacity, seed=int(capacity))
     assert found.capacity_ah.value == pytest.approx(capacity, rel=0.05)
     assert found.capacity_ah.low <= capacity <= found.capacity_ah.high
-    assert found.capacity_ah.high - found.capacity_ah.low < 0.2 * capacity
+    assert found.capacity_ah.high - found.capacity_ah.value < 0.1 * capacity
     assert found.soh_percent.value == pytest.approx(100.0 * capacity / 70.0, rel=0.05)
 
 
@@ -58,3 +59,17 @@ def test_a_high_resistance_keeps_capacity_from_being_claimed_by_the_acid_alone(p
     found = swinging(planted, 70.0, seed=3, resistance=0.009)
     assert found.capacity_ah.low < 0.5 * found.capacity_ah.value
     assert any("plates lost" in str(text) for text in found.unknown)
+
+
+def test_the_low_limit_of_capacity_is_what_the_battery_was_seen_to_hold(planted: Any) -> None:
+    # A quarter of the capacity is drawn at a time, and what the drives charge beyond it: half is not proved.
+    found = swinging(planted, 70.0, seed=7)
+    assert 0.25 * 70.0 * 0.9 < found.capacity_ah.low < 0.5 * 70.0
+    assert any("Proved is only what was drawn" in str(text) for text in found.unknown)
+
+
+def test_a_recording_that_goes_deep_leaves_little_room_below_the_acids_capacity() -> None:
+    by_acid = Figure(70.0, 66.0, 74.0)
+    assert no_surer_than_drawn(by_acid, 95.0).low == pytest.approx(0.95 * 66.0)
+    assert no_surer_than_drawn(by_acid, 30.0).low == pytest.approx(0.30 * 66.0)
+    assert no_surer_than_drawn(by_acid, 30.0).high == by_acid.high
