@@ -13,6 +13,7 @@ import numpy as np
 
 from decoder.frames import FrameBatch, Int64Array, ReadReport
 from decoder.logs.asc_date import parse_date
+from decoder.logs.asc_fd_columns import read_fd
 from decoder.logs.asc_line import parse_event
 from decoder.logs.lines import Lines, read_lines
 from decoder.logs.rows import MAX_TIME_NS, Channels, Columns, Row, batch_of, columns_of
@@ -123,6 +124,8 @@ class _Reading:
             for grammar in (_CAN, _LIN):
                 found, odd = read_regular(lines, odd, self.channels, grammar)
                 parts += found
+            found, odd = read_fd(lines, odd, self.channels)
+            parts += found
             for part in parts:
                 written[part.index - first] = part.time_ns
         rows = self._odd_lines(lines, odd, written, first)

@@ -30,7 +30,7 @@ _LIN_ERROR = re.compile(
 )
 _CHECKSUM = re.compile(r"\bchecksum\s*=\s*(\d{1,3})\b")
 _NUMBER_BEHIND = re.compile(r"\bID\s*=\s*(\d{1,10})(x?)\b")
-_FD_FORMAT, _FD_REMOTE = 0x1000, 0x10  # bits of a CANFD line's flags: EDL and remote frame; from memory
+FD_FORMAT, FD_REMOTE = 0x1000, 0x10  # bits of a CANFD line's flags: EDL and remote frame; from memory
 
 NO_FLAG = Flag(0)
 
@@ -139,12 +139,12 @@ def _fd(match: re.Match[str], base: int) -> Frame | tuple[str, bool]:
     data = _data(fields, length, base)
     if isinstance(data, str):
         return data, True
-    bits = _hexadecimal(fields[length + 2]) if len(fields) > length + 2 else _FD_FORMAT
-    if bits is None or bits & _FD_FORMAT or length > 8:
+    bits = _hexadecimal(fields[length + 2]) if len(fields) > length + 2 else FD_FORMAT
+    if bits is None or bits & FD_FORMAT or length > 8:
         flags |= Flag.FD
         flags |= Flag.BIT_RATE_SWITCH if match["switch"] == "1" else Flag(0)
         flags |= Flag.ERROR_STATE if match["state"] == "1" else Flag(0)
-    elif bits & _FD_REMOTE:
+    elif bits & FD_REMOTE:
         flags |= Flag.REMOTE
         data = b""
     return Frame(match["channel"], identifier, flags, data)

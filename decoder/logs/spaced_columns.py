@@ -31,7 +31,7 @@ from decoder.logs.text_columns import (
     spaces_to_zeros,
 )
 
-_POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
+POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
 _LOOK: Final = 96  # bytes
 _DATA: Final = 24  # bytes that eight bytes of data take
 _CHECKSUM: Final = int.from_bytes(b"checksum", "little")
@@ -61,7 +61,7 @@ class Grammar:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layout:
-    """Places in the part of a line that is looked at, whose decimal point is at `_POINT`.
+    """Places in the part of a line that is looked at, whose decimal point is at `POINT`.
 
     lead: bytes before the decimal point. decimals: digits behind it. pattern, mask: what every line must have.
     """
@@ -111,7 +111,7 @@ def _learn(line: bytes, grammar: Grammar) -> _Layout | None:
     if match is None:
         return None
     group = match.groupdict()
-    shift = _POINT - match.start("point")
+    shift = POINT - match.start("point")
     data = match.end("space") if match["space"] else match.end("length") + 1
     if data + shift >= _LOOK:
         return None
@@ -162,7 +162,7 @@ def _read(
     lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar, channel: int
 ) -> tuple[Columns, Int64Array]:
     """The lines that have the layout, and those that have not."""
-    begin = lines.start[index] + (layout.lead - _POINT)
+    begin = lines.start[index] + (layout.lead - POINT)
     look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
     words = look.view("<u8")
     good = np.ones(len(index), np.bool_)
@@ -173,7 +173,7 @@ def _read(
         index, begin, look = index[good], begin[good], np.ascontiguousarray(look[good])
     else:
         others = index[:0]
-    time_ns, fine = _time(look, layout, grammar.second)
+    time_ns, fine = read_times(look, layout.lead, layout.decimals, grammar.second)
     read_identifier = _right_identifier if layout.right else _left_identifier
     identifier, extended, known = read_identifier(look, layout, grammar.marked)
     fine &= known
@@ -197,14 +197,19 @@ def _read(
     return part.take(fine), np.sort(np.concatenate([others, index[~fine]]))
 
 
-def _time(look: ByteArray, layout: _Layout, second: int) -> tuple[Int64Array, BoolArray]:
-    whole = _word(look, _POINT - 8)
-    absent = LOW_BYTES[8 - min(layout.lead, 8)]  # bytes of the line before
+def read_times(look: ByteArray, lead: int, decimals: int, second: int) -> tuple[Int64Array, BoolArray]:
+    """Times in nanoseconds, and which are well formed: a decimal number with its point at `POINT` of each row.
+
+    lead: bytes of a line in front of the point. decimals: digits behind it. second: nanoseconds of one unit.
+    """
+    whole = _word(look, POINT - 8)
+    absent = LOW_BYTES[8 - min(lead, 8)]  # bytes of the line before
     whole = (whole & ~absent) | (SPACES & absent)
     whole, padded = spaces_to_zeros(whole)
     seconds, good = decimal_words(whole)
-    fraction, fine = decimal_words(pad_right(_word(look, _POINT + 1), layout.decimals))
-    return seconds * second + fraction * second // 100_000_000, good & padded & fine
+    fraction, fine = decimal_words(pad_right(_word(look, POINT + 1), decimals))
+    good &= padded & fine & (look[:, POINT - 1] != 32)  # without a digit in front of the point, part of it is lost
+    return seconds * second + fraction * second // 100_000_000, good
 
 
 def _right_identifier(
