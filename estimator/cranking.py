@@ -21,6 +21,7 @@ from signal_defs.text import Text
 LEARNED_SPAN = 0.15  # of a logarithmic factor
 WIDEST = 3.0  # of a band in the logarithm: twenty-fold either way says nothing already
 FARTHEST_FALL_V = 20.0  # nonsense in, no overflow out
+LAST_SD, LAST_SD_PER_STEP = 0.2, 0.1  # [V], [V per K or point]: of the last start as a guide; found on our truths
 NOT_YET = Text("The resistance of this crank was not worked out.")
 COMMON_SD = 0.05  # shared by all cranks: the sensor's gain; a plateau depends on the crank's length and size
 
@@ -203,8 +204,21 @@ def next_crank(
     expected, spread = fit.at(_drop_row(temperature, soc.value, kind, parked_h))
     before, before_sd = _voltage_before([starts[k] for k in seen], curve, temperature, soc, kind)
     fall = math.exp(min(expected, math.log(FARTHEST_FALL_V)))
-    half = 1.96 * math.hypot(fall * math.hypot(spread, fit.scatter), before_sd)
-    return Figure(before - fall, before - fall - half, before - fall + half)
+    sd = math.hypot(fall * math.hypot(spread, fit.scatter), before_sd)
+    last = next((start for start in reversed(starts) if start.kind == kind and start.resolved), None)
+    lowest = before - fall if last is None else _towards_last(before - fall, sd, last, temperature, soc.value)
+    return Figure(lowest, lowest - 1.96 * sd, lowest + 1.96 * sd)
+
+
+def _towards_last(lowest: float, sd: float, last: Start, temperature: float, soc: float) -> float:
+    """The expected lowest voltage [V], drawn towards the last start's by how well that is known and how alike it was.
+
+    sd: of the expectation [V]. With few starts, or all alike, "as last time" is the better guide. The band stays.
+    """
+    charge = last.soc if math.isfinite(last.soc) else soc
+    apart = math.hypot(_known(temperature) - _known(last.temperature_c), soc - charge)
+    share = sd**2 / (sd**2 + LAST_SD**2 + (LAST_SD_PER_STEP * apart) ** 2)
+    return lowest + share * (last.min_v - lowest) if math.isfinite(last.min_v) else lowest
 
 
 def predictions_one_ahead(starts: Sequence[Start], curve: OcvCurve) -> tuple[Figure, ...]:

@@ -10,9 +10,10 @@ import pytest
 
 from estimator.battery import estimate_battery
 from estimator.cranking import next_crank, predictions_one_ahead, rated_resistance, temperature_log_factor
-from estimator.estimate import BatteryEstimate, Figure
+from estimator.estimate import BatteryEstimate, Figure, Start, unknown_figure
 from estimator.ocv import curve_of
 from signal_defs.platform import Battery
+from signal_defs.text import Text
 
 
 @pytest.fixture(scope="module")
@@ -94,3 +95,16 @@ def test_without_a_crank_nothing_is_foretold(planted: Any) -> None:
     figure = next_crank((), curve_of(planted.agm()), 20.0, Figure(80.0, 70.0, 90.0))
     assert not figure.is_known
     assert "No crank" in str(figure.unknown)
+
+
+def test_of_alike_starts_the_last_counts_more_than_the_one_before(planted: Any) -> None:
+    def start(number: int, lowest: float) -> Start:
+        begin = number * 3_600_000_000_000
+        silent = unknown_figure(Text("Not asked for."))
+        return Start(begin, begin + 10**9, "first", lowest, -400.0, 1.0, 1.0, silent, 20.0, soc=80.0, before_v=12.5)
+
+    curve, charge = curve_of(planted.agm()), Figure(80.0, 79.0, 81.0)
+    rising = next_crank([start(0, 10.2), start(1, 10.6)], curve, 20.0, charge)
+    falling = next_crank([start(0, 10.6), start(1, 10.2)], curve, 20.0, charge)
+    elsewhere = next_crank([start(0, 10.6), start(1, 10.2)], curve, -10.0, charge)
+    assert rising.value > falling.value > elsewhere.value
