@@ -34,6 +34,7 @@ COMPENSATION = -0.018  # [V/K] at 25 degC, charger-setting tables: -3 mV/K and c
 TAIL_A_PER_AH = 0.012  # what a nearly full battery still takes at regulated voltage; common practice
 TAIL_S = 1200.0
 FULL_SOC, FULL_SD = 98.0, 1.5
+STILL_FULL = 0.05
 SOON_NS = 900_000_000_000  # a quarter of an hour
 
 
@@ -114,14 +115,24 @@ def full_anchor(full: FullCharge, grid: Grid) -> Anchor:
     return Anchor(time_s, np.array([FULL_SOC]), np.array([[FULL_SD**2]]), shared)
 
 
-def ocv_at_full(fulls: Sequence[FullCharge], rests: Sequence[Rest]) -> Figure:
-    """Charge that the voltage claims in settled rests after a full charge [%]; low where acid was lost to sulphate."""
+def ocv_at_full(fulls: Sequence[FullCharge], rests: Sequence[Rest], capacity_nominal: float) -> Figure:
+    """Charge that the voltage claims in settled rests after a full charge [%]; low where acid was lost to sulphate.
+
+    A rest in which more than 5 % of the capacity was drawn tells of that, not of full, and is left out.
+    """
     after = [
         rest.soc_from_ocv
         for rest in rests
-        if rest.settled == "settled" and any(0 <= rest.start_ns - full.end_ns <= SOON_NS for full in fulls)
+        if rest.settled == "settled"
+        and _drawn_ah(rest) < STILL_FULL * capacity_nominal
+        and any(0 <= rest.start_ns - full.end_ns <= SOON_NS for full in fulls)
     ]
     if not after:
         return unknown_figure(Text("No settled rest followed a full charge."))
     value, low, high = (float(np.mean([getattr(f, name) for f in after])) for name in ("value", "low", "high"))
     return Figure(value, low, high)
+
+
+def _drawn_ah(rest: Rest) -> float:
+    """Charge drawn in a rest [Ah], by its mean current."""
+    return -1e-3 * rest.mean_ma * (rest.end_ns - rest.start_ns) / 3.6e12

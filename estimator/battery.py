@@ -96,7 +96,8 @@ def _estimate_one(
     resistance, fit = pooled_resistance(starts, cranks, rated_resistance(battery))
     starts = with_resistance(starts, cranks, fit)
     drives = find_drives(recording, grid, phases.kind, offset.value)
-    at_full = ocv_at_full(fulls, rests)
+    at_full = ocv_at_full(fulls, rests, nominal)
+    high = _as_high_as_full(high, at_full)
     by_acid = estimate_capacity(charge, _swing(rests), faded=_looks_faded(at_full, resistance, battery))
     capacity = no_surer_than_drawn(by_acid, float(np.ptp(soc)))
     health = health_of(capacity, nominal)
@@ -146,6 +147,17 @@ def _bounded(charge: Charge) -> tuple[FloatArray, FloatArray, FloatArray]:
         np.clip(charge.soc - half, 0.0, 100.0),
         np.clip(charge.soc + half, 0.0, 100.0),
     )
+
+
+def _as_high_as_full(high: FloatArray, at_full: Figure) -> FloatArray:
+    """(n,) the band's upper edge [%], raised where a full battery's voltage says that it is far from full.
+
+    Acid bound in sulphate does not come back: what is full for this battery then reads low, and its charge of what it
+    still holds is higher by up to as much. A charge that only looked finished looks the same, so the value stays.
+    """
+    if not (at_full.is_known and at_full.high < FADED_SOC):
+        return high
+    return np.minimum(high + 100.0 - at_full.value, 100.0)
 
 
 def _at(row: int, soc: FloatArray, low: FloatArray, high: FloatArray) -> Figure:
