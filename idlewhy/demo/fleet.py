@@ -80,7 +80,7 @@ def _short_trips() -> Story:
     def hop(stands: tuple[float, ...]) -> Trip:
         return Trip((*(Leg(34.0, 55.0, stand) for stand in stands), Leg(22.0, 15.0, 1.2)), warm_s=25.0)
 
-    loads = Loads(running=52.0, stopped=34.0, awake=6.0, awake_s=900.0)
+    loads = Loads(running=52.0, stopped=34.0)
     old = BatteryMake("agm", nominal_ah=70.0, capacity_ah=61.0, resistance_ohm=0.0039, acceptance=0.3)
     evening = (hop((20.0, 16.0, 25.0, 12.0)), Park(0.5, 5.0), hop((14.0, 30.0, 22.0)), Park(9.0, 3.0))
     morning = (
