@@ -36,12 +36,18 @@ const options = {displayModeBar: false, responsive: true, doubleClick: false, sc
 const linked = new Map();
 const steps = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200]; // ticks [s]
 let shown = null, moving = false;
+// A picture takes from the start the height it has when drawn: nothing below it moves, and a link lands where it points.
+function reserve(holder, height) {
+  holder.style.setProperty("--drawn-height", height + "px");
+  holder.classList.add("reserved");
+}
 function draw(holder, text) {
   const live = one(".live", holder);
   live.hidden = false;
   holder.classList.add("is-live");
   try {
     const picture = unpack(text);
+    reserve(holder, picture.layout.height);
     if (picture.time && holder.dataset.name) {
       const {whole} = picture.layout.meta, {margin} = picture.layout;
       thinTicks(picture.layout.xaxis, live.clientWidth - margin.l - margin.r);
@@ -155,6 +161,10 @@ function step(holder, what) {
   return move(change.map(unfold).map(asText));
 }
 const holders = all("figure.picture");
+for (const holder of all(".picture")) {
+  const drawing = one(".drawing > svg", holder);
+  if (drawing && one(":scope > .live", holder)) reserve(holder, drawing.viewBox.baseVal.height);
+}
 for (const holder of holders) {
   const data = one(":scope > .picture-data", holder);
   if (data && data.textContent.endsWith('"time":true}') && one("#tools")) {

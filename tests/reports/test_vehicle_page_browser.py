@@ -135,6 +135,17 @@ def test_nothing_scrolls_sideways(browser: Browser, file: Path, width: int) -> N
     assert needed <= width
 
 
+@pytest.mark.parametrize("width", [390, 1024])
+@pytest.mark.parametrize("target", ["cautions", "checks"])
+def test_a_link_to_the_checks_lands_on_them(browser: Browser, file: Path, width: int, target: str) -> None:
+    it = Watched(browser, file, width=width)
+    it.page.locator(f".facts a[href='#{target}']").click()
+    it.page.wait_for_timeout(1500)  # a smooth scroll past every picture, and each of them drawn on the way
+    top = it.page.evaluate(f"document.getElementById('{target}').getBoundingClientRect().top")
+    it.context.close()
+    assert 0 <= top <= 120
+
+
 def test_without_script_everything_is_still_there(browser: Browser, file: Path) -> None:
     it = Watched(browser, file, java_script_enabled=False)
     figures = it.page.locator("figure.picture").count()
