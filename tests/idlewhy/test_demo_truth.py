@@ -14,7 +14,7 @@ from idle_stop.analysis import Analysis, analyse
 from idlewhy.demo import DemoVehicle, make_logs
 from idlewhy.demo.truth import TrueStandstill
 
-VANS = tuple(f"van-{number:02}" for number in range(1, 8))
+VANS = (*(f"van-{number:02}" for number in range(1, 8)), "van-04-after")
 HATCHES = ("hatch-01", "hatch-02")
 
 
