@@ -31,9 +31,9 @@ def shown_words() -> Iterator[str]:
     """Templates that stand in tables of the theme and are looked up by their value."""
     from reports.figures.charge import SETTLED
     from reports.figures.starts import KINDS
-    from reports.theme import GROUPS, STATES, WEIGHTS
+    from reports.theme import GROUPS, STATES, URGENCIES, WEIGHTS
 
-    for table in (STATES, WEIGHTS, GROUPS, KINDS, SETTLED):
+    for table in (STATES, WEIGHTS, URGENCIES, GROUPS, KINDS, SETTLED):
         for mark in table.values():
             yield mark.word
 

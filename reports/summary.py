@@ -12,6 +12,7 @@ from reports.findings import by_urgency, wording
 from reports.fitted_wording import blocking_condition, blocking_role, fitted_wording
 from reports.language import Language
 from reports.plain import plain
+from reports.theme import URGENCIES, WEIGHTS, Mark
 
 
 def sought(account: Account) -> int:
@@ -88,6 +89,18 @@ def leading(analysis: Analysis) -> Finding | None:
     """The finding to begin with: the most urgent that asks for anything to be done; None if none does."""
     asking = [one for one in by_urgency(analysis.findings) if one.weight != "note" and wording(one.code).checks]
     return asking[0] if asking else None
+
+
+def urgency(analysis: Analysis) -> tuple[str, Mark]:
+    """How urgent the answer is: "act" or "check" with its finding, "calm" if nothing needs to be done, else "open"."""
+    finding = leading(analysis)
+    if finding:
+        return finding.weight, WEIGHTS[finding.weight]
+    account = analysis.account
+    hidden = any(one.outcome == "refused" and not one.reasons for one in account.standstills)
+    never = account.count("refused") and not account.count("stopped")
+    calm = not account.battery_only and sought(account) and not hidden and not never
+    return ("calm", URGENCIES["calm"]) if calm else ("open", URGENCIES["open"])
 
 
 def what_first(analysis: Analysis, say: Language) -> str:

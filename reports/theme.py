@@ -50,6 +50,12 @@ WEIGHTS: dict[str, Mark] = {
     "note": Mark(GREY, "circle-open", "○", "note"),
 }
 
+# An answer without a finding that asks for anything.
+URGENCIES: dict[str, Mark] = {
+    "calm": Mark(GREEN, "circle", "●", "nothing to do"),
+    "open": Mark(GREY, "circle-open", "○", "not decided"),
+}
+
 GROUPS: dict[Group, Mark] = {
     "electrical": Mark(BLUE, "square", "■", "electrical"),
     "safety": Mark(VERMILLION, "diamond", "◆", "safety"),

@@ -23,7 +23,7 @@ from reports.parts.when import when_part
 from reports.parts.why import why_part
 from reports.plain import plain
 from reports.static_svg import static_svg
-from reports.summary import cause, sought, what_first, what_happened
+from reports.summary import cause, sought, urgency, what_first, what_happened
 from reports.theme import STATES, state_of
 from reports.view import View, view_of
 
@@ -43,6 +43,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
     checks = checks_part(view)
     first = next((one for one in checks.findings if one.weight != "note" and one.checks), None)
     vehicle = plain(analysis.vehicle)
+    weight, mark = urgency(analysis)
     return render(
         "vehicle.html.j2",
         say=say,
@@ -55,6 +56,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         happened=what_happened(analysis, say),
         first_sentence=what_first(analysis, say),
         cause=cause(analysis, say),
+        urgency={"weight": weight, "sign": mark.sign, "word": say(mark.word)},
         first=first,
         tallies=_tallies(view),
         parts=parts,

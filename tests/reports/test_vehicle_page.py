@@ -115,3 +115,12 @@ def test_only_the_style_of_the_page_counts(page: str) -> None:
     assert f"style-src 'sha256-{digest}' 'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='" in words
     # source: that is the SHA-256 of nothing, known from FIPS 180-4 implementations, here in base64
     assert "unsafe" not in words
+
+
+def test_the_bar_of_the_answer_is_calm_where_nothing_needs_to_be_done(van: Analysis, page: str) -> None:
+    worked = [one for one in van.account.standstills if one.outcome in {"stopped", "not_sought"}]
+    account = dataclasses.replace(van.account, standstills=tuple(worked), reason_counts={}, cures=(), smallest_cures=())
+    calm = vehicle_page(dataclasses.replace(van, account=account, findings=()))
+    assert 'class="hero act"' in page
+    assert 'class="hero calm"' in calm
+    assert '<span aria-hidden="true">●</span> nothing to do' in calm
