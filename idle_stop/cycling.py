@@ -36,6 +36,14 @@ def charge_cycling(
     early = [one for one in short if _is_first_warm(one, by_drive, drives)]
     if early:
         minutes = (early[0].start_ns - _drive_start(early[0], drives)) / 60e9
+        if len(early) == 1:
+            return "defect", (
+                Text(
+                    "In one drive the first standstill of the warm vehicle was refused for the charge, {minutes:.0f} "
+                    "minutes after the start.",
+                    {"minutes": minutes},
+                ),
+            )
         return "defect", (
             Text(
                 "In {n} drives the first standstill of the warm vehicle was refused for the charge, once {minutes:.0f} "

@@ -29,8 +29,11 @@ def reason_bars(view: View) -> Picture:
     together = [count - sole for _, (count, sole, _) in counts]
     at = places[: len(counts)]
     words = [_words(name, sole, more, view) for (name, _), sole, more in zip(counts, alone, together, strict=True)]
-    canvas.bars(0, alone, at, say("the only condition not met"), VERMILLION, words=words, width=0.46)
-    canvas.bars(0, together, at, say("not met together with others"), ORANGE, base=alone, words=words, width=0.46)
+    if any(alone):
+        canvas.bars(0, alone, at, say("the only condition not met"), VERMILLION, words=words, width=0.46)
+    if any(together):
+        together_word = say("not met together with others")
+        canvas.bars(0, together, at, together_word, ORANGE, base=alone, words=words, width=0.46)
     if hidden:
         sentence = say.many("{n} refusal without a visible cause", "{n} refusals without a visible cause", hidden)
         canvas.bars(

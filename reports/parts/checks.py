@@ -92,7 +92,9 @@ def _shown(finding: Finding, view: View) -> FindingShown:
         evidence=tuple(say.text(line) for line in finding.evidence),
         against=tuple(say.text(line) for line in finding.against),
         checks=tuple(
-            CheckShown(say.text(one.do), say.text(one.decides), say("about {n} min", n=one.minutes))
+            CheckShown(
+                say.text(one.do), say.text(one.decides), say("{n} min of work, waiting not counted", n=one.minutes)
+            )
             for one in words.checks
         ),
         false_friend=say.text(words.false_friend),

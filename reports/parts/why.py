@@ -59,8 +59,8 @@ def _lines(view: View) -> list[str]:
     if shares.battery.is_known and len(refused) >= _FEW:
         lines.append(
             say(
-                "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are surely the battery's alone; {unknown:.0%} "
-                "are not surely explained.",
+                "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; for {unknown:.0%} the cause "
+                "is not certain.",
                 value=shares.battery.value,
                 low=shares.battery.low,
                 high=shares.battery.high,
