@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from idle_stop.account import Reason
+from collections.abc import Sequence
+
+from idle_stop.account import Outcome, Reason, Standstill
 from reports.language import Language
 from reports.plain import plain
 from reports.role_words import role_words
@@ -60,6 +62,35 @@ def failing(reason: Reason, say: Language) -> str:
     if reason.value < reason.threshold:
         return say("{name} below {limit}", name=name, limit=limit)
     return say("{name} above {limit}", name=name, limit=limit)
+
+
+def failing_all(reasons: Sequence[Reason], say: Language, *, brief: bool = False) -> str:
+    """One condition that failed several times; where it failed at two levels both are named, or neither if brief.
+
+    A condition with hysteresis fails below its threshold, and from then on until its release level is passed.
+    """
+    first = reasons[0]
+    limits = sorted({reason.threshold for reason in reasons if isinstance(reason.threshold, int | float)})
+    if len(limits) < 2 or is_flag(first) or first.told_by_vehicle or isinstance(first.value, bool | str):
+        return failing(first, say)
+    name, low = quantity_name(first.role, say), first.value < float(first.threshold)
+    if brief:
+        return say("{name} too low", name=name) if low else say("{name} too high", name=name)
+    limit, back = (quantity(one, first.unit, say) for one in (limits if low else limits[::-1])[:: len(limits) - 1])
+    if low:
+        return say("{name} too low (below {limit}, or not yet back at {back})", name=name, limit=limit, back=back)
+    return say("{name} too high (above {limit}, or not yet back at {back})", name=name, limit=limit, back=back)
+
+
+def failing_by_condition(
+    standstills: Sequence[Standstill], outcome: Outcome, say: Language, *, brief: bool = False
+) -> dict[str, str]:
+    """Condition -> how it failed at the standstills of that outcome, in words."""
+    found: dict[str, list[Reason]] = {}
+    for one in standstills:
+        for reason in one.reasons if one.outcome == outcome else ():
+            found.setdefault(reason.condition, []).append(reason)
+    return {name: failing_all(reasons, say, brief=brief) for name, reasons in found.items()}
 
 
 def against(reason: Reason, say: Language) -> str:

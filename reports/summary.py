@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 
-from idle_stop.account import Account
+from idle_stop.account import Account, Outcome
 from idle_stop.analysis import Analysis, Finding
 from reports.checks_by_role import BY_ROLE
-from reports.failing import failing
+from reports.failing import failing_by_condition
 from reports.findings import by_urgency, wording
 from reports.fitted_wording import blocking_condition, blocking_role, fitted_wording
 from reports.language import Language
@@ -53,7 +53,12 @@ def what_happened(analysis: Analysis, say: Language) -> str:
     )
     if not cut:
         return refusals
-    early = say.many("The vehicle ended {n} more stop early.", "The vehicle ended {n} more stops early.", cut)
+    early = say.many(
+        "The vehicle ended {n} more stop early{why}.",
+        "The vehicle ended {n} more stops early{why}.",
+        cut,
+        why=_cause(account, "cut_short", say),
+    )
     return f"{refusals} {early}"
 
 
@@ -65,7 +70,7 @@ def _nothing_to_judge(account: Account, say: Language) -> str:
     return say("This recording holds no standstill at which idle-stop could be judged.")
 
 
-def _cause(account: Account, outcome: str, say: Language) -> str:
+def _cause(account: Account, outcome: Outcome, say: Language) -> str:
     """The tail of the sentence: ", 27 of them with state of charge below 75 %", or that the cause is not visible."""
     cases = [one for one in account.standstills if one.outcome == outcome]
     hidden = sum(not one.reasons for one in cases)
@@ -73,7 +78,7 @@ def _cause(account: Account, outcome: str, say: Language) -> str:
     if not counts or hidden > len(cases) / 2:
         return say(", and this recording does not show by what")
     ranked = sorted(counts, key=lambda name: (-counts[name], name))
-    samples = {reason.condition: failing(reason, say) for one in reversed(cases) for reason in one.reasons}
+    samples = failing_by_condition(account.standstills, outcome, say)
     most, what = counts[ranked[0]], samples[ranked[0]]
     if most == len(cases):
         return say(", each time with {what}", what=what) if most > 1 else say(", with {what}", what=what)

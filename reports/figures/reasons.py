@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reports.failing import failing_by_condition
 from reports.picture import Picture, Row
 from reports.plain import figure_text
 from reports.theme import GREY, ORANGE, VERMILLION
@@ -14,7 +15,9 @@ def reason_bars(view: View) -> Picture:
     refused = [one for one in account.standstills if one.outcome == "refused"]
     hidden = sum(not one.reasons for one in refused)
     counts = sorted(account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))[:12]
-    names = [figure_text(say.name(name)) for name, _ in counts] + ([say("cause not visible")] if hidden else [])
+    failed = failing_by_condition(account.standstills, "refused", say, brief=True)
+    shown = [figure_text(failed.get(name) or say.name(name)) for name, _ in counts]
+    names = shown + ([say("cause not visible")] if hidden else [])
     places = [float(len(names) - 1 - number) for number in range(len(names))]
     most = max([count for _, (count, _, _) in counts] + [hidden, 1])
     row = Row(
@@ -28,7 +31,7 @@ def reason_bars(view: View) -> Picture:
     alone = [sole for _, (_, sole, _) in counts]
     together = [count - sole for _, (count, sole, _) in counts]
     at = places[: len(counts)]
-    words = [_words(name, sole, more, view) for (name, _), sole, more in zip(counts, alone, together, strict=True)]
+    words = [_words(name, sole, more, view) for name, sole, more in zip(shown, alone, together, strict=True)]
     if any(alone):
         canvas.bars(0, alone, at, say("the only condition not met"), VERMILLION, words=words, width=0.46)
     if any(together):
@@ -47,7 +50,7 @@ def reason_bars(view: View) -> Picture:
 def _words(name: str, alone: int, together: int, view: View) -> str:
     return view.say(
         "{name}: alone {alone}, with others {together}",
-        name=figure_text(view.say.name(name)),
+        name=name,
         alone=alone,
         together=together,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from idle_stop.account import Standstill
-from reports.failing import against, failing
+from reports.failing import against, failing, quantity
 from reports.figures.band import standstill_band
 from reports.part import Part, Shown
 from reports.summary import sought
@@ -86,8 +86,31 @@ def standstill_table(view: View) -> Table:
     standstills = view.account.standstills
     rows = [_row(place, one, view) for place, one in enumerate(standstills[:MOST_ROWS])]
     left = len(standstills) - len(rows)
-    more = say("{n} further standstills are left out here; analysis.json holds all.", n=left) if left else ""
-    return table("standstills", say("All standstills of the recording"), columns, rows, more)
+    more = [say("{n} further standstills are left out here; analysis.json holds all.", n=left)] if left else []
+    more += _second_levels(view)
+    return table("standstills", say("All standstills of the recording"), columns, rows, " ".join(more))
+
+
+def _second_levels(view: View) -> list[str]:
+    """What a limit means that is not the condition's own: the level it must come back to."""
+    say = view.say
+    met = {reason.condition: reason for one in view.account.standstills for reason in one.reasons}
+    lines = []
+    for rule in view.conditions:
+        limit = rule.at_least if rule.at_least is not None else rule.at_most
+        if limit is None or not rule.hysteresis or rule.name not in met:
+            continue
+        back = limit + (rule.hysteresis if rule.at_least is not None else -rule.hysteresis)
+        unit = met[rule.name].unit
+        lines.append(
+            say(
+                "“{condition}” has two levels: not met beyond {limit}, and from then on until it is back at {back}.",
+                condition=say.name(rule.name),
+                limit=quantity(limit, unit, say),
+                back=quantity(back, unit, say),
+            )
+        )
+    return lines
 
 
 def _row(place: int, one: Standstill, view: View) -> list[Cell]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from idle_stop.account import Cycling
 from idle_stop.cures import idle_fuel, idle_seconds
 from idle_stop.shares import battery_share
+from reports.failing import failing_by_condition
 from reports.figures.reasons import reason_bars
 from reports.part import Part, Shown
 from reports.parts.learned import learned, learned_lines, learned_tables
@@ -59,8 +60,8 @@ def _lines(view: View) -> list[str]:
     if shares.battery.is_known and len(refused) >= _FEW:
         lines.append(
             say(
-                "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; for {unknown:.0%} the cause "
-                "is not certain.",
+                "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; for {unknown:.0%} the "
+                "cause is not certain.",
                 value=shares.battery.value,
                 low=shares.battery.low,
                 high=shares.battery.high,
@@ -116,14 +117,15 @@ def _answer(view: View) -> str:
 def _reasons(view: View) -> Table:
     say = view.say
     columns = [
-        Column(say("Condition")),
+        Column(say("Not met")),
         Column(say("Refusals where it failed"), numeric=True),
         Column(say("of those, alone"), numeric=True),
         Column(say("Idling"), "s", numeric=True),
     ]
     items = sorted(view.account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))
+    failed = failing_by_condition(view.account.standstills, "refused", say)
     rows = [
-        [word(say.name(name)), Cell(str(n), n), Cell(str(sole), sole), number(idle, 0, say)]
+        [word(failed.get(name) or say.name(name)), Cell(str(n), n), Cell(str(sole), sole), number(idle, 0, say)]
         for name, (n, sole, idle) in items
     ]
     hidden = [one for one in view.account.standstills if one.outcome == "refused" and not one.reasons]
