@@ -86,6 +86,7 @@ class Worker:
             while True:
                 await asyncio.wait({child, stopping}, timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
                 if child.done():
+                    await asyncio.to_thread(queue.beat, claim, dict(latest))  # a short job ends between two beats
                     return child.result()
                 if stopping.done():
                     await asyncio.to_thread(queue.give_back, claim)
