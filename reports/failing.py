@@ -42,6 +42,8 @@ _QUANTITIES: dict[str, Text] = {
     "battery_soc": Text("state of charge"),
     "battery_soh": Text("state of health"),
 }
+# Conditions that no platform lists: the system's own, found where a stop ended.
+OWN_CONDITIONS = (Text("time limit of one stop"), Text("vehicle stands"))
 _DIGITS = {"%": 0, "V": 2, "A": 1, "degC": 0, "rpm": 0, "km/h": 1, "kPa": 0, "deg": 0, "s": 1}
 
 
@@ -55,6 +57,8 @@ def failing(reason: Reason, say: Language) -> str:
         if found:
             return say.text(found)
         return words if reason.value else say("not: {words}", words=words)
+    if not reason.role:  # a limit of the system's own, of no signal
+        return f"{say.name(reason.condition)} ({quantity(reason.threshold, reason.unit, say)})"
     name = quantity_name(reason.role, say)
     if isinstance(reason.threshold, bool | str) or isinstance(reason.value, bool | str):
         return say("{name}: {value}", name=name, value=quantity(reason.value, reason.unit, say))
@@ -71,7 +75,13 @@ def failing_all(reasons: Sequence[Reason], say: Language, *, brief: bool = False
     """
     first = reasons[0]
     limits = sorted({reason.threshold for reason in reasons if isinstance(reason.threshold, int | float)})
-    if len(limits) < 2 or is_flag(first) or first.told_by_vehicle or isinstance(first.value, bool | str):
+    if (
+        len(limits) < 2
+        or not first.role
+        or is_flag(first)
+        or first.told_by_vehicle
+        or isinstance(first.value, bool | str)
+    ):
         return failing(first, say)
     name, low = quantity_name(first.role, say), first.value < float(first.threshold)
     if brief:

@@ -186,8 +186,10 @@ class Canvas:
             }
         )
 
-    def level(self, row: int, y: float, label: str, colour: str = INK, *, below: bool = False) -> None:
-        """A labelled line across the row, for a threshold or a rating."""
+    def level(
+        self, row: int, y: float, label: str, colour: str = INK, *, below: bool = False, narrow: str = ""
+    ) -> None:
+        """A labelled line across the row, for a threshold or a rating. narrow: the label where there is little room."""
         ref = f"y{_number(row)}"
         self.shapes.append(
             {
@@ -202,6 +204,8 @@ class Canvas:
             }
         )
         at = {"xref": "paper", "x": 1, "xanchor": "right"}
+        if narrow:
+            at["name"] = f"limit {narrow}"
         self._note(label, at, y, ref, "top" if below else "bottom")
 
     def label(self, row: int, x: Any, y: float, text: str) -> None:
@@ -211,7 +215,8 @@ class Canvas:
     def moment(self, x: Any, label: str) -> None:
         """A vertical line through all rows, labelled at its foot."""
         self._upright(x, 0)
-        self._note(label, {"xref": "x", "x": x, "xanchor": "left", "xshift": 4}, 0.0, "paper")
+        at = {"xref": "x", "x": x, "xanchor": "left", "xshift": 4, "name": "moment"}
+        self._note(label, at, 0.0, "paper")
 
     def fold(self, x0: Any, x1: Any, label: str) -> None:
         """Cut x0 to x1 out of the time axis; a dotted line under the label marks the cut."""

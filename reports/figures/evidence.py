@@ -132,7 +132,9 @@ def _threshold(canvas: Canvas, row: int, rule: Condition, unit: str, view: View)
     name = figure_text(view.say.name(rule.name))
     if rule.at_least is not None:
         limit = quantity(rule.at_least, unit, view.say)
-        canvas.level(row, rule.at_least, view.say("{name}: at least {limit}", name=name, limit=limit))
+        brief = view.say("at least {limit}", limit=limit)
+        canvas.level(row, rule.at_least, view.say("{name}: at least {limit}", name=name, limit=limit), narrow=brief)
     elif rule.at_most is not None:
         limit = quantity(rule.at_most, unit, view.say)
-        canvas.level(row, rule.at_most, view.say("{name}: at most {limit}", name=name, limit=limit))
+        brief = view.say("at most {limit}", limit=limit)
+        canvas.level(row, rule.at_most, view.say("{name}: at most {limit}", name=name, limit=limit), narrow=brief)

@@ -48,6 +48,7 @@ function draw(holder, text) {
   try {
     const picture = unpack(text);
     reserve(holder, picture.layout.height);
+    fit(picture.layout, live.clientWidth);
     if (picture.time && holder.dataset.name) {
       const {whole} = picture.layout.meta, {margin} = picture.layout;
       thinTicks(picture.layout.xaxis, live.clientWidth - margin.l - margin.r);
@@ -67,6 +68,21 @@ function draw(holder, text) {
     live.hidden = true;
     console.warn(words.failed, fault);
     return null;
+  }
+}
+// On a narrow page: fewer ticks, limits named briefly and clear of the titles, the decision's word clear of the limits.
+function fit(layout, width) {
+  if (!width || width > 600) return;
+  const axis = layout.xaxis;
+  if (axis.type !== "date") return;
+  axis.nticks = Math.max(2, Math.floor((width - layout.margin.l - layout.margin.r) / 70));
+  const [low, high] = axis.range.map(asTime);
+  for (const mark of layout.annotations) {
+    if (mark.name === "moment" && (asTime(mark.x) - low) / (high - low) > 0.3) Object.assign(mark, {xanchor: "right", xshift: -4});
+    if (!mark.name?.startsWith("limit ")) continue;
+    const [foot, head] = layout[mark.yref.replace("y", "yaxis")].range;
+    mark.text = mark.name.slice(6);
+    mark.yanchor = (mark.y - foot) / (head - foot) > 0.6 ? "top" : "bottom";
   }
 }
 function start(holder) {

@@ -42,6 +42,12 @@ def test_a_condition_that_failed_at_two_levels_is_not_said_to_be_below_the_lower
     assert "noch nicht wieder bei 78 %" in what_happened(_two_levels(van), GERMAN)
 
 
+def test_a_limit_of_no_signal_is_named_by_its_condition() -> None:
+    over = Reason("time limit of one stop", "driver", "", 181.2, 180.0, "s", 0)
+    assert failing_all((over,), ENGLISH) == "time limit of one stop (180.0 s)"
+    assert failing_all((over,), GERMAN) == "Höchstdauer eines Stopps (180,0 s)"
+
+
 def test_an_upper_limit_has_its_levels_the_other_way_round() -> None:
     hot = Reason("battery not too warm", "electrical", "battery_temperature", 61.0, 60.0, "degC", 0)
     cooling = dataclasses.replace(hot, value=58.0, threshold=55.0)

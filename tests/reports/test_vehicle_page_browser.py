@@ -146,6 +146,24 @@ def test_a_link_to_the_checks_lands_on_them(browser: Browser, file: Path, width:
     assert 0 <= top <= 120
 
 
+_OVERLAPS = """() => {
+  const words = [...document.querySelectorAll("#picture-evidence .live .annotation-text, #picture-evidence .live .xtick text, #picture-evidence .live .ytick text")];
+  const boxes = words.map((one) => [one.textContent, one.getBoundingClientRect()]);
+  const clash = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1 && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 5;
+  return boxes.flatMap(([word, box], place) => boxes.slice(place + 1).filter(([, other]) => clash(box, other)).map(([other]) => [word, other]));
+}"""  # noqa: E501 - one script
+
+
+def test_on_a_phone_no_word_of_the_close_up_stands_on_another(browser: Browser, file: Path) -> None:
+    it = Watched(browser, file, width=390)
+    it.page.locator("#evidence").scroll_into_view_if_needed()
+    it.page.wait_for_selector("#picture-evidence.is-live .main-svg")
+    it.page.wait_for_timeout(200)
+    overlaps = it.page.evaluate(_OVERLAPS)
+    it.context.close()
+    assert overlaps == []
+
+
 def test_without_script_everything_is_still_there(browser: Browser, file: Path) -> None:
     it = Watched(browser, file, java_script_enabled=False)
     figures = it.page.locator("figure.picture").count()
