@@ -69,6 +69,7 @@ def compare(
       idlewhy compare before.blf --with after.blf --platform example-van -o repair.html
     """
     from idle_stop.analysis import analyse
+    from idle_stop.comparison import compare as judge
     from reports.compare import compare_page
     from reports.summary import one_line
 
@@ -85,7 +86,10 @@ def compare(
         from reports.comparison_json import comparison_to_json
 
         write_json(json_out, comparison_to_json(first, second))
-    lines = f"before: {one_line(first)}\nafter:  {one_line(second)}"
+    found = judge(first, second)
+    lines = (
+        f"before: {one_line(first)}\nafter:  {one_line(second)}\n{found.verdict}: {' '.join(map(str, found.reasons))}"
+    )
     if out != "-":
         lines += f"\n-> {out}"
     note(lines) if "-" in {out, json_out} else click.echo(lines)
