@@ -66,12 +66,15 @@ def run(name: str, seconds: int, work: Path) -> int:
     broken.mkdir(parents=True, exist_ok=True)
     command = [sys.executable, "-c", f"from tests.fuzz.__main__ import fuzz; fuzz({name!r})", str(corpus)]
     command += [*map(str, seeds_of(name)), f"-artifact_prefix={broken}/", f"-max_total_time={seconds}"]
-    begin = time.monotonic()
+    begin, used = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False, errors="replace")
     (work / f"{name}.txt").write_text(done.stdout[-20_000:])
     counts = re.findall(r"^#(\d+)", done.stdout, re.MULTILINE)
     stopped = "sound" if done.returncode == 0 else f"broken, see {work / name}.txt"
-    sys.stdout.write(f"{name}: {counts[-1] if counts else 0} inputs in {time.monotonic() - begin:.0f} s, {stopped}\n")
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - used.ru_utime - used.ru_stime
+    wall = time.monotonic() - begin
+    sys.stdout.write(f"{name}: {counts[-1] if counts else 0} inputs in {wall:.0f} s ({cpu:.0f} s CPU), {stopped}\n")
     sys.stdout.flush()
     return int(done.returncode != 0)
 
