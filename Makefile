@@ -4,13 +4,20 @@ VENV ?= .venv
 BIN = $(VENV)/bin
 INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test lint types check bench validate dist licences sbom clean
+.PHONY: demo test property browser fault coverage lint types check bench fuzz validate dist licences sbom clean
 
 demo: $(VENV)/.core
 	$(BIN)/idlewhy demo --out demo-out
 
 test: $(VENV)/.dev chromium
 	$(BIN)/python -m pytest -n auto
+
+# One kind of test alone; `make coverage` is all of them with the lines and branches they pass.
+property browser fault: $(VENV)/.dev chromium
+	$(BIN)/python -m pytest -n auto -m $@
+
+coverage: $(VENV)/.dev chromium
+	$(BIN)/python -m pytest -n auto --cov --cov-report=term:skip-covered
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .

@@ -15,6 +15,8 @@ from signal_defs.layout import MessageLayout, SignalLayout
 from signal_defs.platform import Battery, Binding, Bus, Platform
 from signal_defs.roles import ROLES
 
+pytestmark = pytest.mark.fault
+
 SUFFIXES = {".log", ".asc", ".blf", ".mf4", ".pcap", ".pcapng", ".trc", ".csv", ".db", ".gz"}
 MAX_BYTES = 400_000
 

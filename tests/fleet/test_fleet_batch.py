@@ -23,6 +23,8 @@ from idle_stop.analysis import Analysis
 from idlewhy.demo import make_logs
 from signal_defs.errors import LogError, UsageError
 
+pytestmark = pytest.mark.fault
+
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> list[Task]:

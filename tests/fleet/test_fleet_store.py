@@ -23,6 +23,8 @@ from fleet.store import Store, open_store
 from fleet.tables import TABLES, VEHICLES, schema_of
 from signal_defs.errors import LogError, UsageError
 
+pytestmark = pytest.mark.fault
+
 MakeFacts = Callable[..., dict[str, Any]]
 
 

@@ -11,6 +11,8 @@ import pytest
 from decoder.recording import Recording, Trace
 from idlewhy.demo.simulate import Park
 
+pytestmark = pytest.mark.fault
+
 
 def _mutilated(make: Any, recording: Recording, rng: np.random.Generator) -> Recording:
     traces: list[Trace] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,8 @@ from idle_stop.thresholds import learn_thresholds
 from signal_defs.platform import Condition, IdleStopRules
 from signal_defs.roles import ROLES
 from signal_defs.text import Text
+
+pytestmark = pytest.mark.fault
 
 S = 1_000_000_000
 RULES = IdleStopRules(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from benchmarks.fleet_simulated import Fault, empty_tables, simulate
 from fleet.fleet_data import FleetData, fleet_of
@@ -47,18 +46,6 @@ def file(data: FleetData, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("fleet") / "fleet.html"
     path.write_text(fleet_page(data, links={"van-003": "van-003.html"}), encoding="utf-8")
     return path
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert program, "the browser tests need the distribution's chromium"
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(
-            executable_path=program, args=["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run"]
-        )
-        yield running
-        running.close()
 
 
 @pytest.fixture

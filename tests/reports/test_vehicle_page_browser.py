@@ -2,38 +2,17 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from idle_stop.analysis import Analysis
 from reports.compare import compare_page
 from reports.vehicle import vehicle_page
-
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert program, "the browser tests need the distribution's chromium"
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 @pytest.fixture(scope="module")

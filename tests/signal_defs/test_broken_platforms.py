@@ -10,6 +10,8 @@ import pytest
 from signal_defs.errors import DefinitionError, DefinitionFaultsError
 from signal_defs.load import load_platform
 
+pytestmark = pytest.mark.fault
+
 Changed = Callable[..., Path]
 
 # changes to the van's file; the text whose line the message must name; then key, what, mend

@@ -14,6 +14,8 @@ import pytest
 from idlewhy.web.run_child import Outcome, run_child
 from idlewhy.web.settings import Settings
 
+pytestmark = pytest.mark.fault
+
 _TRY = """
 import socket, subprocess, os, sys
 from pathlib import Path

@@ -16,6 +16,8 @@ from idlewhy.web.queue import LEASE_S, worker_name
 from idlewhy.web.run_child import Fault
 from idlewhy.web.settings import Settings
 
+pytestmark = pytest.mark.fault
+
 
 @pytest.fixture
 def office(tmp_path: Path) -> Any:

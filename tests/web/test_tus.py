@@ -14,6 +14,8 @@ from typing import Any
 import httpx
 import pytest
 
+pytestmark = pytest.mark.fault
+
 TUS = {"Tus-Resumable": "1.0.0"}
 BYTES = {"Content-Type": "application/offset+octet-stream"}
 

@@ -3,29 +3,17 @@
 from __future__ import annotations
 
 import base64
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 import signal_defs
 
 PLATFORMS = Path(signal_defs.__file__).parent / "platforms"
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert program, "the browser tests need the distribution's chromium"
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 class Person:

@@ -9,6 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
+
+pytestmark = pytest.mark.fault
 
 TUS = {"Tus-Resumable": "1.0.0"}
 BYTES = {**TUS, "Content-Type": "application/offset+octet-stream"}
