@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from decoder.logs.asc_date import parse_date
 from decoder.logs.asc_fd_columns import read_fd
 from decoder.logs.asc_line import parse_event
 from decoder.logs.lines import Lines, read_lines
-from decoder.logs.rows import MAX_TIME_NS, Channels, Columns, Row, batch_of, columns_of
+from decoder.logs.rows import MAX_TIME_NS, Channels, Placed, Row, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
 from decoder.logs.spaced_columns import MIN_COLUMN, Grammar, read_regular
 
@@ -77,7 +77,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     """The frames of an ASC log; see the package for the protocol."""
     reading = _Reading(report)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
-        parts: list[Columns] = []
+        parts: list[Placed] = []
         for part in _segments(lines):
             parts += reading.read(lines, part)
         count, batch = batch_of(parts, reading.channels, options)
@@ -114,9 +114,9 @@ class _Reading:
     last_ns: int = 0  # the last time handed out
     begun: bool = False  # a time has been seen
 
-    def read(self, lines: Lines, index: Int64Array) -> list[Columns]:
+    def read(self, lines: Lines, index: Int64Array) -> list[Placed]:
         """The frames of consecutive lines between two settings."""
-        parts: list[Columns] = []
+        parts: list[Placed] = []
         first = int(index[0])
         written = np.full(len(index), -1, np.int64)
         odd = index
@@ -138,7 +138,8 @@ class _Reading:
             good = time_ns <= MAX_TIME_NS
             for place in part.index[~good].tolist():
                 self.report.drop("time_out_of_range", f"line {lines.number[place]}")
-            kept.append(part.moved(time_ns) if good.all() else part.moved(time_ns).take(good))
+            moved = replace(part, time_ns=time_ns)
+            kept.append(moved if good.all() else moved.select(good))
         return kept
 
     def _odd_lines(self, lines: Lines, odd: Int64Array, written: Int64Array, first: int) -> list[Row]:

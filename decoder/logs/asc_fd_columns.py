@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.asc_line import FD_FORMAT, FD_REMOTE
 from decoder.logs.lines import Lines
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Columns
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed
 from decoder.logs.spaced_columns import MIN_COLUMN, POINT, read_times
 from decoder.logs.text_columns import Words, hex_number, hex_pairs
 
@@ -50,7 +50,7 @@ class _Layout:
     mask: ByteArray
 
 
-def read_fd(lines: Lines, candidates: Int64Array, channels: Channels) -> tuple[list[Columns], Int64Array]:
+def read_fd(lines: Lines, candidates: Int64Array, channels: Channels) -> tuple[list[Placed], Int64Array]:
     """Read what is a regular CAN FD frame among the lines `candidates`; times as written. Also returns the others."""
     left, parts = candidates, []
     for _ in range(_MAX_LAYOUTS):
@@ -61,7 +61,7 @@ def read_fd(lines: Lines, candidates: Int64Array, channels: Channels) -> tuple[l
         if layout is None or (number := channels.number(layout.channel)) < 0:
             break
         part, others = _read(lines, left, layout, number)
-        if not len(part.index):
+        if not len(part):
             break
         parts.append(part)
         left = others
@@ -110,7 +110,7 @@ def _learn(line: bytes) -> _Layout | None:
     )
 
 
-def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tuple[Columns, Int64Array]:
+def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tuple[Placed, Int64Array]:
     """The lines that have the layout, and those that have not."""
     begin = lines.start[index] + (layout.lead - POINT)
     look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
@@ -139,7 +139,7 @@ def _read(lines: Lines, index: Int64Array, layout: _Layout, channel: int) -> tup
     flags |= (is_fd & (switch == 1)).astype(np.uint16) * np.uint16(Flag.BIT_RATE_SWITCH)
     flags |= (is_fd & (state == 1)).astype(np.uint16) * np.uint16(Flag.ERROR_STATE)
     numbers = np.full(len(own), channel, np.uint16)
-    part = Columns(own, time_ns, numbers, identifier, flags, length, payload).take(good)
+    part = Placed(time_ns, numbers, identifier, flags, length, payload, index=own).select(good)
     alike[alike] = good
     return part, index[~alike]
 

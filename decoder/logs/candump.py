@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from decoder.logs.rows import (
     MAX_IDENTIFIER,
     MAX_TIME_NS,
     Channels,
-    Columns,
+    Placed,
     Row,
     batch_of,
     columns_of,
@@ -79,19 +80,19 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
             yield clock.settle(batch)
 
 
-def _without_absurd_times(parts: list[Columns], lines: Lines, report: ReadReport) -> list[Columns]:
+def _without_absurd_times(parts: list[Placed], lines: Lines, report: ReadReport) -> list[Placed]:
     kept = []
     for part in parts:
         late = (part.time_ns > MAX_TIME_NS) | (part.time_ns < 0)  # ten digits of seconds may overflow
         if late.any():
             for index in part.index[late].tolist():
                 report.drop("time_out_of_range", f"line {lines.number[index]}")
-            part = part.take(~late)  # noqa: PLW2901  # the same part, less what was dropped
+            part = part.select(~late)  # noqa: PLW2901  # the same part, less what was dropped
         kept.append(part)
     return kept
 
 
-def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Columns], Int64Array]:
+def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Placed], Int64Array]:
     """What can be read as columns, and the indices of the lines that cannot.
 
     Lines that are laid out alike are read first. Of the rest, lines whose time has as many digits as that of the first
@@ -99,7 +100,7 @@ def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Columns], Int6
     """
     left = np.arange(len(lines))
     irregular: list[Int64Array] = []
-    parts: list[Columns] = []
+    parts: list[Placed] = []
     for _ in range(_MAX_LAYOUTS):
         alike, left = read_alike(lines, left, channels)
         if alike is None:
@@ -123,7 +124,7 @@ def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Columns], Int6
 
 def _read_group(
     lines: Lines, index: Int64Array, digits: int, channels: Channels
-) -> tuple[list[Columns], Int64Array, Int64Array]:
+) -> tuple[list[Placed], Int64Array, Int64Array]:
     """Read the lines `index` whose time has `digits` digits and six decimals.
 
     Returns the columns, the lines with another kind of time, and those that are irregular behind their time.
@@ -158,12 +159,12 @@ def _read_group(
     payload, decoded = _payload(lines, data_at, np.where(classic, characters, 0))
     classic &= decoded
     length = (characters >> 1).astype(np.uint8)
-    whole = Columns(index, time_ns, channel, identifier, flags, length, payload)
-    parts.append(whole if classic.all() else whole.take(classic))
+    whole = Placed(time_ns, channel, identifier, flags, length, payload, index=index)
+    parts.append(whole if classic.all() else whole.select(classic))
     done = classic
     if fd.any():
         chosen = np.flatnonzero(good & fd & (characters >= 2) & (characters <= 130))
-        part, read_well = _read_fd(lines, whole.take(chosen), data_at[chosen] + 1, characters[chosen] - 2)
+        part, read_well = _read_fd(lines, whole.select(chosen), data_at[chosen] + 1, characters[chosen] - 2)
         parts.append(part)
         done = done.copy()
         done[chosen[read_well]] = True
@@ -269,7 +270,7 @@ def _payload(lines: Lines, at: Int64Array, characters: Int64Array) -> tuple[Byte
     return payload_bytes(values), good[:, 0] & good[:, 1]
 
 
-def _read_fd(lines: Lines, head: Columns, at: Int64Array, characters: Int64Array) -> tuple[Columns, BoolArray]:
+def _read_fd(lines: Lines, head: Placed, at: Int64Array, characters: Int64Array) -> tuple[Placed, BoolArray]:
     """CAN FD frames: one digit of flags, then up to 64 bytes. Returns the good ones and which of `head` they are."""
     digit: Words = lines.text[at].astype(np.uint64) | (ZEROS & ~np.uint64(0xFF))
     digit = (digit << np.uint64(56)) | (ZEROS & LOW_BYTES[7])
@@ -281,13 +282,5 @@ def _read_fd(lines: Lines, head: Columns, at: Int64Array, characters: Int64Array
     flags = head.flags | np.uint16(Flag.FD)
     flags |= np.where(bits & 1, np.uint16(Flag.BIT_RATE_SWITCH), np.uint16(0))
     flags |= np.where(bits & 2, np.uint16(Flag.ERROR_STATE), np.uint16(0))
-    part = Columns(
-        head.index,
-        head.time_ns,
-        head.channel,
-        head.identifier,
-        flags,
-        (characters >> 1).astype(np.uint8),
-        payload_bytes(values),
-    )
-    return part.take(good), good
+    part = replace(head, flags=flags, length=(characters >> 1).astype(np.uint8), payload=payload_bytes(values))
+    return part.select(good), good

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.lines import Lines
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Columns
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed
 from decoder.logs.text_columns import LOW_BYTES, ZEROS, Words, decimal_words, hex_number, hex_words, payload_bytes
 
 _LINE: Final = re.compile(
@@ -36,7 +36,7 @@ class _Layout:
     mask: Words
 
 
-def read_alike(lines: Lines, index: Int64Array, channels: Channels) -> tuple[Columns | None, Int64Array]:
+def read_alike(lines: Lines, index: Int64Array, channels: Channels) -> tuple[Placed | None, Int64Array]:
     """The classic frames among the lines `index` that are laid out as one of them is, and the other lines.
 
     None if there is no such layout, or too few lines have it.
@@ -61,7 +61,7 @@ def read_alike(lines: Lines, index: Int64Array, channels: Channels) -> tuple[Col
     if fine.all():
         return part, index[:0] if len(alike) == len(index) else index[~good]
     good[good] = fine
-    return part.take(fine), index[~good]
+    return part.select(fine), index[~good]
 
 
 def _learn(line: bytes) -> _Layout | None:
@@ -90,7 +90,7 @@ def _word(look: ByteArray, place: int, form: str = "<u8") -> NDArray[np.uint64]:
 
 def _read(
     lines: Lines, index: Int64Array, data_at: Int64Array, look: ByteArray, layout: _Layout, channel: int
-) -> tuple[Columns, BoolArray]:
+) -> tuple[Placed, BoolArray]:
     """The lines as frames, and which of them are well formed. look: (n, 64) of each, the decimal point at `_POINT`."""
     time_ns, good = _times(look, layout.digits)
     end = lines.end[index]
@@ -116,7 +116,7 @@ def _read(
     good &= fine[:, 0] & fine[:, 1]
     length = (characters >> 1).astype(np.uint8)
     numbers = np.full(len(index), channel, np.uint16)
-    return Columns(index, time_ns, numbers, identifier, flags, length, payload_bytes(values)), good
+    return Placed(time_ns, numbers, identifier, flags, length, payload_bytes(values), index=index), good
 
 
 def _times(look: ByteArray, digits: int) -> tuple[Int64Array, BoolArray]:

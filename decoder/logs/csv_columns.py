@@ -13,7 +13,7 @@ from decoder.logs.csv_row import CsvTable
 from decoder.logs.frame_columns import clear_past
 from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
 from decoder.logs.lines import Lines
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Columns
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Placed
 from decoder.logs.text_columns import (
     LOW_BYTES,
     ZEROS,
@@ -73,7 +73,7 @@ class _Fields:
 
 def read_regular(
     lines: Lines, index: Int64Array, table: CsvTable, channels: Channels
-) -> tuple[list[Columns], Int64Array]:
+) -> tuple[list[Placed], Int64Array]:
     """Read what is regular among the lines `index`, which follow one another; also returns the lines that are not."""
     if len(index) < _MIN_ROWS or len(table.layout.bytes):
         return [], index
@@ -86,10 +86,10 @@ def read_regular(
     length, payload = _data(fields, table, flags, good)
     checksum = _checksum(fields, table, good)
     channel = _channel(fields, table, channels, good)
-    part = Columns(rows, time_ns, channel, identifier, flags, length, payload, checksum)
+    part = Placed(time_ns, channel, identifier, flags, length, payload, checksum, index=rows)
     if good.all():
         return [part], index[:0] if len(rows) == len(index) else np.setdiff1d(index, rows, assume_unique=True)
-    part = part.take(good)
+    part = part.select(good)
     odd = np.ones(len(index), np.bool_)
     odd[part.index - index[0]] = False
     return [part], index[odd]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,17 +32,13 @@ class Columns:
     def __len__(self) -> int:
         return len(self.time_ns)
 
-    def select(self, rows: BoolArray | Int64Array | slice) -> Columns:
+    def select(self, rows: BoolArray | Int64Array | slice) -> Self:
         """The chosen rows."""
-        return Columns(
-            self.time_ns[rows],
-            self.channel[rows],
-            self.identifier[rows],
-            self.flags[rows],
-            self.length[rows],
-            self.payload[rows],
-            None if self.checksum is None else self.checksum[rows],
-        )
+        columns = ((one.name, getattr(self, one.name)) for one in fields(self))
+        return replace(self, **{name: column[rows] for name, column in columns if column is not None})
+
+
+AnyColumns = TypeVar("AnyColumns", bound=Columns)
 
 
 def is_wanted(identifier: NDArray[np.uint32], flags: NDArray[np.uint16], wanted: frozenset[int] | None) -> BoolArray:
@@ -85,19 +82,13 @@ def clear_past(payload: ByteArray, length: ByteArray) -> ByteArray:
     return np.where(inside, payload, np.uint8(0))
 
 
-def concatenate(parts: Sequence[Columns]) -> Columns:
+def concatenate(parts: Sequence[AnyColumns]) -> AnyColumns:
     """All rows of all parts, part by part; there is at least one part."""
     if len(parts) == 1:
         return parts[0]
-    return Columns(
-        np.concatenate([part.time_ns for part in parts]),
-        np.concatenate([part.channel for part in parts]),
-        np.concatenate([part.identifier for part in parts]),
-        np.concatenate([part.flags for part in parts]),
-        np.concatenate([part.length for part in parts]),
-        _payload(parts),
-        _checksum(parts),
-    )
+    simple = {one.name for one in fields(parts[0])} - {"payload", "checksum"}
+    joined = {name: np.concatenate([getattr(part, name) for part in parts]) for name in simple}
+    return replace(parts[0], **joined, payload=_payload(parts), checksum=_checksum(parts))
 
 
 def _payload(parts: Sequence[Columns]) -> ByteArray:

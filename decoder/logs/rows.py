@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoder.frames import BoolArray, ByteArray, Flag, FrameBatch, Int64Array
+from decoder.frames import FrameBatch, Int64Array
+from decoder.logs.frame_columns import Columns, concatenate, is_wanted
 from decoder.logs.source import ReadOptions
 
 MAX_CHANNELS = 4096  # no logger has more; a file that names more is damaged
@@ -31,35 +31,11 @@ class Row:
     checksum: int = -1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Columns:
-    """Frames of one buffer that were read as columns; index: (n,) their places among the records of the buffer."""
+@dataclass(slots=True, eq=False, kw_only=True)
+class Placed(Columns):
+    """Frames of one buffer; index: (n,) their places among its records, channel: of `Channels`, for LIN as for CAN."""
 
     index: Int64Array
-    time_ns: Int64Array
-    channel: NDArray[np.uint16]
-    identifier: NDArray[np.uint32]
-    flags: NDArray[np.uint16]
-    length: ByteArray
-    payload: ByteArray
-    checksum: NDArray[np.int16] | None = None
-
-    def take(self, chosen: BoolArray | Int64Array) -> Columns:
-        """The chosen rows."""
-        return Columns(
-            self.index[chosen],
-            self.time_ns[chosen],
-            self.channel[chosen],
-            self.identifier[chosen],
-            self.flags[chosen],
-            self.length[chosen],
-            self.payload[chosen],
-            None if self.checksum is None else self.checksum[chosen],
-        )
-
-    def moved(self, time_ns: Int64Array) -> Columns:
-        """The same frames at other times."""
-        return replace(self, time_ns=time_ns)
 
 
 class Channels:
@@ -82,19 +58,17 @@ class Channels:
         return tuple(self._number)
 
 
-def columns_of(rows: Sequence[Row]) -> Columns:
+def columns_of(rows: Sequence[Row]) -> Placed:
     """Single rows as columns."""
-    count = len(rows)
     width = 8 if all(len(row.data) <= 8 for row in rows) else 64
-    payload = np.zeros((count, width), np.uint8)
+    payload = np.zeros((len(rows), width), np.uint8)
     for place, row in enumerate(rows):
         if row.data:
             payload[place, : len(row.data)] = np.frombuffer(row.data, np.uint8)
     checksum = None
     if any(row.checksum >= 0 for row in rows):
         checksum = np.array([row.checksum for row in rows], np.int16)
-    return Columns(
-        np.array([row.index for row in rows], np.int64),
+    return Placed(
         np.array([row.time_ns for row in rows], np.int64),
         np.array([row.channel for row in rows], np.uint16),
         np.array([row.identifier for row in rows], np.uint32),
@@ -102,24 +76,25 @@ def columns_of(rows: Sequence[Row]) -> Columns:
         np.array([len(row.data) for row in rows], np.uint8),
         payload,
         checksum,
+        index=np.array([row.index for row in rows], np.int64),
     )
 
 
-def batch_of(parts: Sequence[Columns], channels: Channels, options: ReadOptions) -> tuple[int, FrameBatch | None]:
+def batch_of(parts: Sequence[Placed], channels: Channels, options: ReadOptions) -> tuple[int, FrameBatch | None]:
     """Join the parts of one buffer in file order and keep the wanted identifiers.
 
     Returns how many frames there were, and those to hand out; None if there are none.
     """
-    parts = [part for part in parts if len(part.index)]
+    parts = [part for part in parts if len(part)]
     if not parts:
         return 0, None
-    whole = parts[0] if len(parts) == 1 else _join(parts)
-    count = len(whole.index)
+    whole = concatenate(parts)
+    if len(parts) > 1:
+        whole = whole.select(np.argsort(whole.index, kind="stable"))
+    count = len(whole)
     if options.wanted is not None:
-        wanted = np.array([number for number in options.wanted if 0 <= number <= MAX_IDENTIFIER], np.uint32)
-        keep = np.isin(whole.identifier, wanted) | ((whole.flags & int(Flag.ERROR)) != 0)
-        whole = whole.take(keep)
-    if not len(whole.index):
+        whole = whole.select(is_wanted(whole.identifier, whole.flags, options.wanted))
+    if not len(whole):
         return count, None
     return count, FrameBatch(
         whole.time_ns,
@@ -131,29 +106,3 @@ def batch_of(parts: Sequence[Columns], channels: Channels, options: ReadOptions)
         whole.payload,
         whole.checksum,
     )
-
-
-def _join(parts: Sequence[Columns]) -> Columns:
-    index = np.concatenate([part.index for part in parts])
-    width = max(part.payload.shape[1] for part in parts)
-    payload = np.zeros((len(index), width), np.uint8)
-    at = 0
-    for part in parts:
-        payload[at : at + len(part.index), : part.payload.shape[1]] = part.payload
-        at += len(part.index)
-    checksum = None
-    if any(part.checksum is not None for part in parts):
-        checksum = np.concatenate(
-            [np.full(len(part.index), -1, np.int16) if part.checksum is None else part.checksum for part in parts]
-        )
-    joined = Columns(
-        index,
-        np.concatenate([part.time_ns for part in parts]),
-        np.concatenate([part.channel for part in parts]),
-        np.concatenate([part.identifier for part in parts]),
-        np.concatenate([part.flags for part in parts]),
-        np.concatenate([part.length for part in parts]),
-        payload,
-        checksum,
-    )
-    return joined.take(np.argsort(index, kind="stable"))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
 from decoder.logs.lines import Lines
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Columns
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed
 from decoder.logs.text_columns import (
     LOW_BYTES,
     SPACES,
@@ -81,10 +81,10 @@ class _Layout:
 
 def read_regular(
     lines: Lines, candidates: Int64Array, channels: Channels, grammar: Grammar
-) -> tuple[list[Columns], Int64Array]:
+) -> tuple[list[Placed], Int64Array]:
     """Read what is regular among the lines `candidates`; times as written. Also returns the lines that are not."""
     left = candidates
-    parts: list[Columns] = []
+    parts: list[Placed] = []
     odd: list[Int64Array] = []
     for _ in range(_MAX_LAYOUTS):
         sample = np.concatenate([left[:32], left[32 :: len(left) // 32 + 1]]).tolist()
@@ -96,7 +96,7 @@ def read_regular(
         if number < 0:
             break
         part, left = _read(lines, left, layout, grammar, number)
-        if len(part.index):
+        if len(part):
             parts.append(part)
         if index in left[np.searchsorted(left, index) :][:1]:  # not regular after all
             odd.append(np.array([index]))
@@ -160,7 +160,7 @@ def _word(look: ByteArray, place: int) -> Words:
 
 def _read(
     lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar, channel: int
-) -> tuple[Columns, Int64Array]:
+) -> tuple[Placed, Int64Array]:
     """The lines that have the layout, and those that have not."""
     begin = lines.start[index] + (layout.lead - POINT)
     look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
@@ -188,13 +188,13 @@ def _read(
     payload, whole = _data(lines, look, layout.data, at, np.minimum(length, np.uint8(8)), lines.end[index])
     fine &= whole
     flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
-    part = Columns(index, time_ns, np.full(len(index), channel, np.uint16), identifier, flags, length, payload)
+    part = Placed(time_ns, np.full(len(index), channel, np.uint16), identifier, flags, length, payload, index=index)
     if grammar.lin:
         part, known = _as_lin(lines, part, at)
         fine &= known
     if fine.all():
         return part, others
-    return part.take(fine), np.sort(np.concatenate([others, index[~fine]]))
+    return part.select(fine), np.sort(np.concatenate([others, index[~fine]]))
 
 
 def read_times(look: ByteArray, lead: int, decimals: int, second: int) -> tuple[Int64Array, BoolArray]:
@@ -273,7 +273,7 @@ def _data(
     return payload, good
 
 
-def _as_lin(lines: Lines, part: Columns, at: Int64Array) -> tuple[Columns, BoolArray]:
+def _as_lin(lines: Lines, part: Placed, at: Int64Array) -> tuple[Placed, BoolArray]:
     """The frames as LIN frames, with the checksum behind their data; and which have one in its regular form."""
     behind = at + 3 * part.length.astype(np.int64)
     text = lines.words(16)[behind].view("<u8").reshape(-1, 2)

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from decoder.frames import FrameBatch, Int64Array, ReadReport
 from decoder.logs.lines import Lines, read_lines
-from decoder.logs.rows import Channels, Columns, batch_of, columns_of
+from decoder.logs.rows import Channels, Placed, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
 from decoder.logs.spaced_columns import MIN_COLUMN, Grammar, read_regular
 from decoder.logs.trc_line import Header, parse_record
@@ -66,7 +67,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     channels = Channels()
     header = Header(report)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
-        parts: list[Columns] = []
+        parts: list[Placed] = []
         for first, last in _segments(lines, header):
             parts += _read_segment(lines, np.arange(first, last), header, channels)
         count, batch = batch_of(parts, channels, options)
@@ -90,8 +91,8 @@ def _segments(lines: Lines, header: Header) -> Iterator[tuple[int, int]]:
         yield first, len(lines)
 
 
-def _read_segment(lines: Lines, index: Int64Array, header: Header, channels: Channels) -> list[Columns]:
-    parts: list[Columns] = []
+def _read_segment(lines: Lines, index: Int64Array, header: Header, channels: Channels) -> list[Placed]:
+    parts: list[Placed] = []
     odd = index
     grammar = _GRAMMARS.get(header.columns)
     if grammar is not None and len(index) >= MIN_COLUMN:
@@ -99,4 +100,4 @@ def _read_segment(lines: Lines, index: Int64Array, header: Header, channels: Cha
     rows = [row for at in odd.tolist() if (row := parse_record(lines, at, header, channels, header.report)) is not None]
     if rows:
         parts.append(columns_of(rows))
-    return [part.moved(part.time_ns + header.origin_ns) for part in parts]
+    return [replace(part, time_ns=part.time_ns + header.origin_ns) for part in parts]
