@@ -68,8 +68,9 @@ def plan(task_s: float, workers: int = 1000, recordings: int = 1_000_000) -> lis
         f"{recordings} recordings on {workers} workers, {task_s:.2f} s each, {chunk} a part:",
         f"  work {work / 60:.1f} min; scheduler {scheduler:.0f} s in all;",
         f"  {objects:.0f} objects, {puts / 11:.0f} s of writes;",
-        "  bottleneck: the analysis itself; next, that every worker reads all heads before each chunk,",
-        f"  {recordings / chunk:.0f} heads when all is in: merge parts (fleet compact) between weekly adds.",
+        "  bottleneck: the analysis itself; next, that whoever reads the store afterwards reads "
+        f"{recordings / chunk:.0f} heads,",
+        "  sixteen at once: merge parts (fleet compact) after such an add.",
     ]
 
 

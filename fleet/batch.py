@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from fleet.compact import compact
+from fleet.known import listed
 from fleet.manifest import ManifestRow
 from fleet.privacy import Pseudonyms, agree
 from fleet.sources import Task, Unplaced
@@ -53,19 +54,23 @@ def add_logs(
     """
     begun = time.perf_counter()
     agree(store, pseudonyms)
-    job = Job(store.url, pseudonyms, also)
     report = BatchReport()
-    runs = _on_cluster(job, tasks, workers, scheduler) if workers or scheduler else _here(job, tasks)
-    for done, outcome in enumerate(runs, start=1):
-        if outcome.status == "failed":
-            report.failed.append(outcome)
-        else:
-            report.added += outcome.status == "added"
-            report.known += outcome.status == "known"
-        if progress:
-            progress("recordings", done, len(tasks))
+    added = set()
+    with listed(store) as listing:
+        job = Job(store.url, listing, pseudonyms, also)
+        runs = _on_cluster(job, tasks, workers, scheduler) if workers or scheduler else _here(job, tasks)
+        for done, outcome in enumerate(runs, start=1):
+            if outcome.status == "failed":
+                report.failed.append(outcome)
+            elif outcome.status == "known" or outcome.recording in added:
+                report.known += 1
+            else:
+                added.add(outcome.recording)
+            if progress:
+                progress("recordings", done, len(tasks))
+    report.added = len(added)
     report.failed.sort(key=lambda outcome: outcome.task.logs)
-    if sum(len(part.recordings) <= _CHUNK for part in store.snapshot().parts.values()) > _LOOSE:
+    if sum(len(part.head) <= _CHUNK for part in store.snapshot().parts.values()) > _LOOSE:
         compact(store)
     report.seconds = time.perf_counter() - begun
     return report

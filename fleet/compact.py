@@ -54,10 +54,9 @@ def compact(store: Store, *, grace_s: float = GRACE_S) -> Compacted:
 
 def _groups(snapshot: Snapshot) -> list[list[Part]]:
     """Parts to merge with each other, by name, each group up to `_ROWS` rows; none of one part alone."""
-    counting = set(snapshot.chosen.owner.values())
     groups: list[list[Part]] = []
     size = _ROWS
-    for name in sorted(counting):
+    for name in sorted(snapshot.chosen.counting):
         part = snapshot.parts[name]
         rows = sum(part.rows.values())
         if rows >= _ROWS // 2:
@@ -80,7 +79,8 @@ def _merged(store: Store, group: Sequence[Part]) -> dict[str, Any] | str:
         taken: set[str] = set()
         pieces = []
         for part in group:
-            fresh = [key for key in part.recordings if key not in taken]
+            recordings = part.recordings
+            fresh = [key for key in recordings if key not in taken]
             taken.update(fresh)
             if not part.rows.get(table) or not fresh:
                 continue
@@ -89,7 +89,7 @@ def _merged(store: Store, group: Sequence[Part]) -> dict[str, Any] | str:
             except (DamagedError, FileNotFoundError):
                 _move(store, part)
                 return part.file(table)
-            if len(fresh) < len(part.recordings):
+            if len(fresh) < len(recordings):
                 piece = piece.filter(pc.is_in(piece.column("recording").cast(pa.string()), pa.array(fresh)))
             pieces.append(piece)
         if pieces:
@@ -120,9 +120,8 @@ def _set_aside(store: Store) -> tuple[str, ...]:
     for name in names:
         table, _, file = name.partition("/")
         if table in TABLES:
-            _move(
-                store, snapshot.parts.get(file.removesuffix(".parquet")) or Part(file.removesuffix(".parquet"), {}, ())
-            )
+            part = file.removesuffix(".parquet")
+            _move(store, snapshot.parts.get(part) or Part(part, {}, None))
     store.damage.clear()
     return names
 
@@ -142,12 +141,11 @@ def _move(store: Store, part: Part) -> None:
 def _delete_replaced(store: Store, grace_s: float) -> int:
     """Delete parts whose recordings all count elsewhere, once those others are old enough; heads first."""
     snapshot = store.snapshot()
-    counting = set(snapshot.chosen.owner.values())
-    owner = snapshot.chosen.owner
+    owners = snapshot.chosen.owners()
     deleted = 0
-    for name in sorted(set(snapshot.parts) - counting):
+    for name in sorted(set(snapshot.parts) - set(snapshot.chosen.counting)):
         part = snapshot.parts[name]
-        elsewhere = {owner[snapshot.chosen.superseded.get(key, key)] for key in part.recordings}
+        elsewhere = {owners[snapshot.chosen.superseded.get(key, key)] for key in part.recordings}
         if any(snapshot.parts[one].age_s < grace_s for one in elsewhere):
             continue
         files = [part.file(HEAD), *(part.file(table) for table in part.rows if table != HEAD)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 from fleet.places import Place
@@ -15,6 +16,23 @@ _ROWS_KEY = b"idlewhy.store.rows"
 
 class DamagedError(Exception):
     """A file that is no whole Parquet file of ours. The text says why."""
+
+
+@cache
+def head_schema() -> Any:
+    """Of what choosing needs of a head: a row a recording."""
+    import pyarrow as pa
+
+    words, count = pa.string(), pa.int64()
+    return pa.schema(
+        [
+            pa.field("recording", words),
+            pa.field("platform_sha256", words),
+            pa.field("schema", count),
+            pa.field("generation", count),
+            pa.field("sources", pa.list_(words)),
+        ]
+    )
 
 
 def to_bytes(table: Any, rows: Mapping[str, int]) -> bytes:
@@ -34,7 +52,7 @@ def to_bytes(table: Any, rows: Mapping[str, int]) -> bytes:
 
 
 def read_head(place: Place, name: str) -> tuple[Any, dict[str, int], int]:
-    """The head of a part: its table (only what choosing needs), rows of each table, version of the tables."""
+    """The head of a part: its table (`head_schema`), rows of each table, version of the tables."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -44,13 +62,12 @@ def read_head(place: Place, name: str) -> tuple[Any, dict[str, int], int]:
             metadata = parquet.schema_arrow.metadata or {}
             rows = json.loads(metadata[_ROWS_KEY])
             schema = int(metadata[SCHEMA_KEY])
-            wanted = ["recording", "platform_sha256", "schema", "generation", "sources"]
-            head = parquet.read(columns=wanted)
+            head = parquet.read(columns=head_schema().names)
         except FileNotFoundError:  # an object store opens a file only when it is read
             raise
         except (pa.ArrowException, OSError, KeyError, ValueError) as fault:
             raise DamagedError(_reason(fault)) from fault
-    return head.set_column(0, "recording", head.column("recording").cast(pa.string())), rows, schema
+    return head.select(head_schema().names).cast(head_schema()), rows, schema
 
 
 def read_table(place: Place, name: str, table: str, columns: Sequence[str] | None, filters: Any) -> Any:
@@ -62,14 +79,13 @@ def read_table(place: Place, name: str, table: str, columns: Sequence[str] | Non
     names = schema.names if columns is None else list(columns)
     with place.open(name) as file:
         try:
-            there = pq.read_schema(file).names
-            file.seek(0)
-            read = pq.read_table(
-                file,
-                columns=[column for column in names if column in there],
-                filters=filters,
-                page_checksum_verification=True,
-            )
+            parquet = pq.ParquetFile(file, page_checksum_verification=True)
+            there = [column for column in names if column in parquet.schema_arrow.names]
+            if filters is None:
+                read = parquet.read(columns=there)
+            else:  # skips groups of rows that cannot match
+                file.seek(0)
+                read = pq.read_table(file, columns=there, filters=filters, page_checksum_verification=True)
         except FileNotFoundError:
             raise
         except (pa.ArrowException, OSError, ValueError) as fault:

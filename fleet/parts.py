@@ -1,9 +1,8 @@
 """Parts of a store and which of them counts: every log exactly once, whatever was added twice, anew, or merged.
 
 A part is a set of files of one name, one a table. Its head, the file in `recordings`, is written last and names its
-other
-files: a part without a head is not there. Parts never change. A recording may be in several parts (two adds at once, a
-compaction, an add with another definition); the rules here choose, the same way for every reader.
+other files: a part without a head is not there. Parts never change. A recording may be in several parts (two adds at
+once, a compaction, an add with another definition); the rules here choose, the same way for every reader.
 """
 
 from __future__ import annotations
@@ -13,37 +12,45 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """name: of all its files. rows: table -> rows, as the head says. recordings: keys in it."""
+    """name: of all its files. rows: table -> rows, as the head says. head: Arrow table of `fleet.parquet.head_schema`.
+
+    age_s: since its head was written [s], when it was first read.
+    """
 
     name: str
     rows: Mapping[str, int]
-    recordings: tuple[str, ...]
+    head: Any
     age_s: float = 0.0
 
+    @property
+    def recordings(self) -> list[str]:
+        """Keys of the recordings in it."""
+        keys: list[str] = self.head.column("recording").to_pylist()
+        return keys
+
     def file(self, table: str) -> str:
+        """The part's file of a table."""
         return file_name(table, self.name)
 
 
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """What decides whether a recording counts."""
-
-    recording: str
-    part: str
-    schema: int
-    generation: int
-    sources: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Chosen:
-    """owner: recording -> the part whose rows count. superseded: recordings that no longer count, and by which."""
+    """counting: part -> Arrow array of its recordings that count; a part of which none counts is not there.
 
-    owner: Mapping[str, str] = field(default_factory=dict)
+    superseded: recordings that no longer count, and the one that counts instead.
+    """
+
+    counting: Mapping[str, Any] = field(default_factory=dict)
     superseded: Mapping[str, str] = field(default_factory=dict)
+
+    def owners(self) -> dict[str, str]:
+        """Recording that counts -> its part."""
+        return {key: part for part, keys in self.counting.items() for key in keys.to_pylist()}
 
 
 def file_name(table: str, part: str) -> str:
@@ -62,44 +69,75 @@ def part_name(recordings: Iterable[str]) -> str:
     return f"{len(keys):06d}-{hashlib.sha256(' '.join(keys).encode()).hexdigest()[:32]}"
 
 
-def choose(claims: Iterable[Claim]) -> Chosen:
+def choose(parts: Iterable[Part]) -> Chosen:
     """Every log counts once.
 
-    Of the recordings that share a log the later version of the tables counts, then the later definition, then the one
-    made of more logs, then the lower key. A recording in several parts counts in the largest part (the longest name,
-    then the highest), so that after a compaction the merged part is read.
+    A recording in several parts counts in the largest (the longest name, then the highest), so that after a compaction
+    the merged part is read. Of the recordings that share a log the later version of the tables counts, then the later
+    definition, then the one made of more logs, then the lower key.
     """
-    owner: dict[str, str] = {}
-    best: dict[str, Claim] = {}
-    for claim in claims:
-        seen = owner.get(claim.recording)
-        if seen is None or (len(claim.part), claim.part) > (len(seen), seen):
-            owner[claim.recording] = claim.part
-            best[claim.recording] = claim
+    import pyarrow as pa
+
+    largest_first = sorted(parts, key=lambda part: (len(part.name), part.name), reverse=True)
+    if not largest_first:
+        return Chosen()
+    heads = pa.concat_tables(part.head for part in largest_first).combine_chunks()
+    counts = _first_of_each(heads.column("recording"))
+    superseded = _superseded(heads.filter(pa.array(counts)))
+    if superseded:
+        counts &= ~_in(heads.column("recording"), list(superseded))
+    counting = {}
+    start = 0
+    for part in largest_first:
+        keys = part.head.column("recording").combine_chunks()
+        kept = counts[start : start + len(keys)]
+        start += len(keys)
+        if kept.any():
+            counting[part.name] = keys if kept.all() else keys.filter(pa.array(kept))
+    return Chosen(counting, superseded)
+
+
+def _first_of_each(keys: Any) -> Any:
+    """(n,) whether a key was not among those before it."""
+    codes = _codes(keys)  # numbered as they appear, so that a new one is above all before it
+    highest = np.maximum.accumulate(codes)
+    return codes > np.concatenate([[-1], highest[:-1]])
+
+
+def _superseded(heads: Any) -> dict[str, str]:
+    """Recording that does not count -> the one that counts instead. heads: of recordings of which none is twice."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    sources = heads.column("sources").combine_chunks()
+    codes = _codes(sources.flatten())
+    shared = np.bincount(codes, minlength=1)[codes] > 1
+    if not shared.any():
+        return {}
+    rows = np.unique(pc.list_parent_indices(sources).to_numpy()[shared])
     taken: dict[str, str] = {}
     superseded: dict[str, str] = {}
-    for claim in sorted(best.values(), key=_precedence):
-        winner = next((taken[source] for source in claim.sources if source in taken), None)
+    for row in sorted(heads.take(pa.array(rows)).to_pylist(), key=_precedence):
+        winner = next((taken[source] for source in row["sources"] if source in taken), None)
         if winner is None:
-            taken.update(dict.fromkeys(claim.sources, claim.recording))
+            taken.update(dict.fromkeys(row["sources"], row["recording"]))
         else:
-            superseded[claim.recording] = winner
-            del owner[claim.recording]
-    return Chosen(owner, superseded)
+            superseded[row["recording"]] = winner
+    return superseded
 
 
-def _precedence(claim: Claim) -> tuple[int, int, int, str]:
-    return (-claim.schema, -claim.generation, -len(claim.sources), claim.recording)
+def _precedence(row: Mapping[str, Any]) -> tuple[int, int, int, str]:
+    return (-row["schema"], -row["generation"], -len(row["sources"]), row["recording"])
 
 
-def claims_of(part: str, head: Any) -> list[Claim]:
-    """The claims in the head of a part, an Arrow table with recording, schema, generation and sources."""
-    columns = [head.column(name).to_pylist() for name in ("recording", "schema", "generation")]
-    lists = head.column("sources").combine_chunks()
-    sources, ends = lists.flatten().to_pylist(), lists.value_lengths().to_pylist()
-    claims = []
-    at = 0
-    for recording, schema, generation, length in zip(*columns, ends, strict=True):
-        claims.append(Claim(recording, part, schema, generation, tuple(sources[at : at + length])))
-        at += length
-    return claims
+def _codes(words: Any) -> Any:
+    """(n,) words as numbers from 0, in order of their first appearance."""
+    whole = words.combine_chunks() if hasattr(words, "combine_chunks") else words
+    return whole.dictionary_encode().indices.to_numpy(zero_copy_only=False).astype(np.int64)
+
+
+def _in(keys: Any, wanted: list[str]) -> Any:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    return pc.is_in(keys, pa.array(wanted, pa.string())).to_numpy()

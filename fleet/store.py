@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from fleet.parquet import DamagedError, read_head, read_table, to_bytes
-from fleet.parts import Chosen, Part, choose, claims_of, file_name, part_name
-from fleet.places import Place, open_place
+from fleet.parts import Chosen, Part, choose, file_name, part_name
+from fleet.places import Entry, Place, open_place
 from fleet.tables import HEAD, SCHEMA, TABLES, VEHICLES, schema_of, table_of
 from signal_defs.errors import LogError, UsageError
 
 _ABOUT = "store.json"
+_AT_ONCE = 16  # heads read at the same time
 _TRIES = 6  # a read that meets a file just deleted by a compaction begins anew with a new list
 
 
@@ -33,19 +34,12 @@ class Snapshot:
 
     parts: Mapping[str, Part]
     chosen: Chosen
-    sources: Mapping[str, tuple[str, ...]]
-    definitions: Mapping[str, str]
-    generations: Mapping[str, int]
     damage: tuple[Damage, ...] = ()
 
     @property
-    def recordings(self) -> frozenset[str]:
-        """Recordings that count."""
-        return frozenset(self.chosen.owner)
-
-    def known(self) -> Mapping[str, str]:
-        """Log's SHA-256 -> the recording that counts for it."""
-        return {source: key for key in self.chosen.owner for source in self.sources[key]}
+    def recordings(self) -> int:
+        """How many recordings count."""
+        return sum(len(keys) for keys in self.chosen.counting.values())
 
 
 @dataclass(slots=True)
@@ -54,7 +48,7 @@ class Store:
 
     place: Place
     damage: dict[str, Damage] = field(default_factory=dict)
-    _heads: dict[str, tuple[Part, Any]] = field(default_factory=dict)
+    _parts: dict[str, Part] = field(default_factory=dict)
 
     @property
     def url(self) -> str:
@@ -64,39 +58,44 @@ class Store:
 
     def snapshot(self) -> Snapshot:
         """The parts that are whole just now, and which recordings count. Heads that were read stay in memory."""
-        heads = {}
+        parts: dict[str, Part] = {}
         damage = []
-        for entry in self.place.entries(HEAD):
-            name = entry.name.removeprefix(f"{HEAD}/").removesuffix(".parquet")
-            if not entry.name.endswith(".parquet"):
-                continue
-            try:
-                heads[name] = self._heads.get(name) or self._read_head(name, entry.age_s)
-            except FileNotFoundError:
-                continue  # compacted away since it was listed; its rows are in another part of the list, or of the next
-            except DamagedError as fault:
-                damage.append(self._found(entry.name, fault))
-        self._heads = heads
-        claims = [claim for name, (_, head) in heads.items() for claim in claims_of(name, head)]
-        rows = [row for _, head in heads.values() for row in head.select(["recording", "platform_sha256"]).to_pylist()]
-        return Snapshot(
-            parts={name: part for name, (part, _) in heads.items()},
-            chosen=choose(claims),
-            sources={claim.recording: claim.sources for claim in claims},
-            definitions={row["recording"]: row["platform_sha256"] for row in rows},
-            generations={claim.recording: claim.generation for claim in claims},
-            damage=tuple(damage),
-        )
+        listed = [entry for entry in self.place.entries(HEAD) if entry.name.endswith(".parquet")]
+        for entry, read in zip(listed, self._heads(listed), strict=True):
+            if isinstance(read, Part):
+                parts[read.name] = read
+            elif isinstance(read, DamagedError):
+                damage.append(self._found(entry.name, read))
+        self._parts = parts
+        return Snapshot(parts, choose(parts.values()), tuple(damage))
 
-    def _read_head(self, name: str, age_s: float) -> tuple[Part, Any]:
-        head, rows, schema = read_head(self.place, file_name(HEAD, name))
+    def _heads(self, listed: Sequence[Entry]) -> Iterator[Part | DamagedError | None]:
+        """The heads in the list, those not read yet several at once: an object store takes its time over each."""
+        from concurrent.futures import ThreadPoolExecutor
+
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            yield from pool.map(self._head, listed)
+
+    def _head(self, entry: Entry) -> Part | DamagedError | None:
+        """One head, or what is wrong with it; None where it was compacted away since it was listed: its rows are in
+        another part of the list, or of the next.
+        """
+        name = entry.name.removeprefix(f"{HEAD}/").removesuffix(".parquet")
+        if name in self._parts:
+            return self._parts[name]
+        try:
+            head, rows, schema = read_head(self.place, entry.name)
+        except FileNotFoundError:
+            return None
+        except DamagedError as fault:
+            return fault
         if schema > SCHEMA:
             raise UsageError(
                 f"The store was written by a later idlewhy (tables of version {schema}, known up to {SCHEMA}).",
-                where=f"{self.url}/{file_name(HEAD, name)}",
+                where=f"{self.url}/{entry.name}",
                 mend="Update idlewhy.",
             )
-        return Part(name, rows, tuple(head.column("recording").to_pylist()), age_s), head
+        return Part(name, rows, head, entry.age_s)
 
     def read(
         self,
@@ -132,15 +131,12 @@ class Store:
         import pyarrow.compute as pc
 
         pieces = []
-        owned: dict[str, list[str]] = {}
-        for recording, owner in snapshot.chosen.owner.items():
-            owned.setdefault(owner, []).append(recording)
         filters = None if vehicle is None else pc.field("vehicle") == vehicle
-        for name in sorted(owned):
+        for name, counting in sorted(snapshot.chosen.counting.items()):
             part = snapshot.parts[name]
             if not part.rows.get(table):
                 continue
-            whole = len(owned[name]) == len(part.recordings)
+            whole = len(counting) == len(part.head)
             wanted = list(dict.fromkeys([*names, *([] if whole else ["recording"])]))
             try:
                 piece = read_table(self.place, part.file(table), table, wanted, filters)
@@ -148,8 +144,7 @@ class Store:
                 self._found(part.file(table), fault)
                 continue
             if not whole:
-                keep = pc.is_in(piece.column("recording").cast(pa.string()), pa.array(owned[name], pa.string()))
-                piece = piece.filter(keep)
+                piece = piece.filter(pc.is_in(piece.column("recording").cast(pa.string()), counting))
             pieces.append(piece.select(names))
         schema = pa.schema([schema_of(table).field(name) for name in names])
         if not pieces:
@@ -171,8 +166,8 @@ class Store:
     def live_files(self, table: str) -> list[str]:
         """Names of the files behind a table just now, for programs that read Parquet themselves."""
         snapshot = self.snapshot()
-        parts = sorted(set(snapshot.chosen.owner.values()))
-        return [file_name(table, name) for name in parts if snapshot.parts[name].rows.get(table)]
+        counting = sorted(snapshot.chosen.counting)
+        return [file_name(table, name) for name in counting if snapshot.parts[name].rows.get(table)]
 
     def _found(self, name: str, fault: DamagedError) -> Damage:
         return self.damage.setdefault(name, Damage(name, str(fault)))

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 from decoder.record import hash_of
 from fleet.facts import facts, recording_key
+from fleet.known import Known, read_known
 from fleet.privacy import Pseudonyms
 from fleet.sources import Task
 from fleet.store import Store, open_store
@@ -35,37 +38,35 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What all tasks of one add share. also: called with each analysis, on the worker; must survive pickling."""
+    """What all tasks of one add share. listing: see `fleet.known.listed`. also: called with each analysis, on the
+    worker; must survive pickling.
+    """
 
     store: str
+    listing: str
     pseudonyms: Pseudonyms | None = None
     also: Also | None = None
 
 
-_stores: dict[str, Store] = {}  # one a process: the heads that were read stay in memory
+@lru_cache(maxsize=2)
+def _opened(store: str, listing: str) -> tuple[Store, Known, set[str]]:
+    """Once a process and add: the store, what it held when the add began, what this process added since."""
+    opened = open_store(store)
+    return opened, read_known(opened, listing), set()
 
 
 def work(job: Job, tasks: Sequence[Task]) -> list[Outcome]:
-    """Do some tasks and put what came out into the store as one part. Never raises for what a log or platform holds."""
-    store = _stores.setdefault(job.store, open_store(job.store))
-    snapshot = store.snapshot()
-    known, made = snapshot.known(), set(snapshot.sources)
-    outcomes = []
+    """Do some tasks and put what came out into the store as one part. Never raises for what a log or platform holds.
+
+    A recording that others add meanwhile is added twice; the store counts it once.
+    """
+    store, known, mine = _opened(job.store, job.listing)
     parts: dict[str, dict[str, Any]] = {}
+    outcomes = []
     for task in tasks:
         begun = time.perf_counter()
         try:
-            with TemporaryDirectory(prefix="idlewhy-") as scratch:
-                logs = [_fetched(log, Path(scratch)) for log in task.logs]
-                hashes = _hashes(task, logs)
-                platform = load_platform(task.platform)
-                key = recording_key(hashes, platform.sha256)
-                if key in made or key in parts:
-                    outcomes.append(Outcome(task, "known", key))
-                    continue
-                older = [known[one] for one in hashes if one in known]
-                generation = _generation(older, platform.sha256, snapshot)
-                analysis = analyse(logs, platform, vehicle=task.vehicle)
+            key, tables = _done(job, task, known, mine | parts.keys())
         except IdlewhyError as fault:
             outcomes.append(Outcome(task, "failed", why=str(fault), seconds=time.perf_counter() - begun))
             continue
@@ -73,21 +74,31 @@ def work(job: Job, tasks: Sequence[Task]) -> list[Outcome]:
             why = f"A defect of idlewhy: {type(fault).__name__}: {fault}"
             outcomes.append(Outcome(task, "failed", why=why, seconds=time.perf_counter() - begun))
             continue
-        name = job.pseudonyms.of(task.vehicle) if job.pseudonyms else task.vehicle
-        parts[key] = facts(analysis, vehicle=name, generation=generation, keep_names=job.pseudonyms is None)
-        if job.also is not None:
-            job.also(analysis)
-        outcomes.append(Outcome(task, "added", key, seconds=time.perf_counter() - begun))
+        if tables:
+            parts[key] = tables
+        outcomes.append(Outcome(task, "added" if tables else "known", key, seconds=time.perf_counter() - begun))
     if parts:
         store.add(list(parts.values()))
+        mine.update(parts)
     return outcomes
 
 
-def _generation(older: Sequence[str], definition: str, snapshot: Any) -> int:
-    """0, or what makes this recording count instead of those of the same logs with another definition."""
-    generations = [snapshot.generations[key] for key in older]
-    changed = any(snapshot.definitions[key] != definition for key in older)
-    return max(generations, default=0) + changed
+def _done(job: Job, task: Task, known: Known, mine: AbstractSet[str]) -> tuple[str, dict[str, Any]]:
+    """Key and tables of a task's recording; no tables where it is in already."""
+    with TemporaryDirectory(prefix="idlewhy-") as scratch:
+        logs = [_fetched(log, Path(scratch)) for log in task.logs]
+        hashes = _hashes(task, logs)
+        platform = load_platform(task.platform)
+        key = recording_key(hashes, platform.sha256)
+        if key in mine or known.has(key):
+            return key, {}
+        analysis = analyse(logs, platform, vehicle=task.vehicle)
+    name = job.pseudonyms.of(task.vehicle) if job.pseudonyms else task.vehicle
+    generation = known.generation(hashes, platform.sha256)
+    tables = facts(analysis, vehicle=name, generation=generation, keep_names=job.pseudonyms is None)
+    if job.also is not None:
+        job.also(analysis)
+    return key, tables
 
 
 def _hashes(task: Task, logs: Sequence[str]) -> list[str]:
