@@ -23,7 +23,7 @@ from estimator.grid import Grid, build_grid
 from estimator.joining import join_estimates, nothing_known, say_turned, turn_current
 from estimator.load_steps import load_step_resistance
 from estimator.measurement import worth_using
-from estimator.motion import OFFSET, PER_AH, lay_out_motion
+from estimator.motion import DRIFT, OFFSET, PER_AH, lay_out_motion
 from estimator.ocv import OcvCurve, curve_of
 from estimator.phases import find_phases
 from estimator.quiescent import UNSURE_START_SOC, Draw, days_until, quiescent_figure
@@ -90,7 +90,7 @@ def _estimate_one(
     anchors += [full_anchor(full, grid) for full in fulls]
     charge = solve_charge(grid, lay_out_motion(grid, phases.kind, nominal), anchors, curve, nominal)
     soc, low, high = _bounded(charge)
-    offset = _offset(charge)
+    offset = _offset(charge, grid)
     rests, draws = describe_rests(grid, found, curve, offset.value, float(charge.mean[PER_AH]))
     starts = starts_of(grid, phases.kind, cranks, soc)
     resistance, fit = pooled_resistance(starts, cranks, rated_resistance(battery))
@@ -122,7 +122,7 @@ def _estimate_one(
         capacity_ah=capacity,
         soh_percent=health,
         resistance_mohm=resistance,
-        current_offset_a=_told_offset(charge, offset),
+        current_offset_a=_told_offset(charge, grid, offset),
         quiescent_ma=quiescent,
         next_crank_min_v=next_crank(starts, curve, temperature, soc_end),
         charged_ah=charged,
@@ -164,17 +164,30 @@ def _at(row: int, soc: FloatArray, low: FloatArray, high: FloatArray) -> Figure:
     return Figure(float(soc[row]), float(low[row]), float(high[row]))
 
 
-def _offset(charge: Charge) -> Figure:
-    """What the sensor adds to the current [A], as the solution holds it; the prior speaks where the data are silent."""
+def _offset(charge: Charge, grid: Grid) -> Figure:
+    """What the sensor adds to the current [A], as the solution holds it at the recording's own mean temperature.
+
+    At 25 degC it would be an extrapolation in winter: only offset and drift together are known well. The prior speaks
+    where the data are silent.
+    """
+    value, variance = _zero(charge, grid)
     per_ah = max(float(charge.mean[PER_AH]), 1e-3)
-    value = float(charge.mean[OFFSET]) / per_ah
-    half = 1.96 * math.sqrt(float(charge.covariance[OFFSET, OFFSET])) / per_ah
-    return Figure(value, value - half, value + half)
+    half = 1.96 * math.sqrt(variance) / per_ah
+    return Figure(value / per_ah, value / per_ah - half, value / per_ah + half)
 
 
-def _told_offset(charge: Charge, offset: Figure) -> Figure:
+def _zero(charge: Charge, grid: Grid) -> tuple[float, float]:
+    """The sensor's zero at the recording's mean temperature [% an hour], and its variance."""
+    hours = np.diff(grid.covered_s, prepend=0.0)
+    mean_c = float(np.average(grid.known_temperature(), weights=hours)) if hours.sum() > 0 else 25.0
+    pick = np.zeros(len(charge.mean))
+    pick[OFFSET], pick[DRIFT] = 1.0, (mean_c - 25.0) / 10.0
+    return float(pick @ charge.mean), float(pick @ charge.covariance @ pick)
+
+
+def _told_offset(charge: Charge, grid: Grid, offset: Figure) -> Figure:
     """The offset where the data told it."""
-    if charge.covariance[OFFSET, OFFSET] > 0.35 * charge.prior_sd[OFFSET] ** 2:
+    if _zero(charge, grid)[1] > 0.35 * charge.prior_sd[OFFSET] ** 2:
         return unknown_figure(
             Text("The current sensor's offset cannot be told apart from the true draw: no long rests far enough apart.")
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from signal_defs.text import Text
 LONGEST_FALLING_ASLEEP_S = 7200.0  # sleep is reached in 2 to 60 minutes, up to two hours; common practice
 WAKE_A = 0.15  # above the sleeping level; common practice
 SLEEPING_H = 1.0  # least sleep for a figure
+CHARGED_PARKED = 0.025  # probability of a draw below which the parked vehicle is taken to be charged
 UNSURE_START_SOC = 35.0  # no start after losing 20-30 Ah of a car battery (service bulletin on parasitic drain)
 SELF_DISCHARGE = (0.1, 0.08)  # [%/day] and its standard deviation: 3 to 20 % a month, 4 % typical of calcium alloys
 
@@ -102,7 +104,10 @@ def _wake_ups(
 
 
 def quiescent_figure(draws: Sequence[Draw], offset: Figure) -> Figure:
-    """Mean draw asleep over all rests [mA], the sensor's offset taken off as far as it is known."""
+    """Mean draw asleep over all rests [mA], the sensor's offset taken off as far as it is known.
+
+    offset: what the sensor adds to the current [A]; its band is most of the answer's.
+    """
     slept = [draw for draw in draws if math.isfinite(draw.asleep_ma) and draw.asleep_h >= 0.1]
     hours = np.array([draw.asleep_h for draw in slept])
     if hours.sum() < SLEEPING_H:
@@ -115,10 +120,19 @@ def quiescent_figure(draws: Sequence[Draw], offset: Figure) -> Figure:
     level = np.array([draw.asleep_ma for draw in slept])
     mean = float(level @ hours / hours.sum())
     spread = math.sqrt(float(((level - mean) ** 2) @ hours / hours.sum()) / len(slept)) if len(slept) > 1 else 2.0
-    centre, sd = (offset.value, (offset.high - offset.low) / 3.92) if offset.is_known else (0.0, 0.04)
-    half = 1.96 * math.hypot(max(spread, 1.0), 1e3 * sd)
-    value = mean - 1e3 * centre
-    return Figure(value, value - half, value + half)
+    sd = math.hypot(max(spread, 1.0), 1e3 * (offset.high - offset.low) / 3.92)
+    return _drawn(NormalDist(mean - 1e3 * offset.value, sd))
+
+
+def _drawn(told: NormalDist) -> Figure:
+    """A draw [mA] of which it is known that it draws: median and 95 % of what lies below zero.
+
+    Where less than a fortieth lies there, something charges the parked vehicle, and the figure stays as it was told.
+    """
+    below = told.cdf(0.0)
+    share = below if below > CHARGED_PARKED else 1.0
+    low, value, high = (told.inv_cdf(share * quantile) for quantile in (0.025, 0.5, 0.975))
+    return Figure(value, low, high)
 
 
 def days_until(limit_soc: float, soc: Figure, capacity_ah: Figure, mean_ma: Figure) -> Figure:
