@@ -26,6 +26,8 @@ READERS = {
     "csv": "decoder.logs.csv_log",
     "python-can": "decoder.logs.python_can",
 }
+_GLANCE = 8192  # bytes of the head that tell most formats
+_SURE = 0.9  # from here on the rest of the head is not asked
 
 
 class Reader(Protocol):
@@ -130,15 +132,9 @@ def _choose(stream: LogStream, options: ReadOptions) -> Reader:
             raise UsageError(f'There is no log format "{options.format}".', mend=f"Known are: {', '.join(READERS)}.")
         return _load(READERS[options.format])
     name = inner_name(stream.name)
-    best: Reader | None = None
-    best_score = 0.0
-    for module in READERS.values():
-        reader = _load(module)
-        score = float(reader.sniff(stream.head, name))
-        if score > best_score:
-            best, best_score = reader, score
-        if score >= 1.0:
-            break
+    best, score = _surest(stream.head[:_GLANCE], name)
+    if score < _SURE and len(stream.head) > _GLANCE:
+        best, _ = _surest(stream.head, name)
     if best is None:
         raise LogError(
             "This is no log of a known format.",
@@ -146,6 +142,19 @@ def _choose(stream: LogStream, options: ReadOptions) -> Reader:
             mend=f"Known are: {', '.join(READERS)}; for a table, name its columns.",
         )
     return best
+
+
+def _surest(head: bytes, name: str) -> tuple[Reader | None, float]:
+    """The reader that is surest of a log that begins so, the first of several, and how sure it is."""
+    best, best_score = None, 0.0
+    for module in READERS.values():
+        reader = _load(module)
+        score = float(reader.sniff(head, name))
+        if score > best_score:
+            best, best_score = reader, score
+        if score >= 1.0:
+            break
+    return best, best_score
 
 
 def _load(module: str) -> Reader:
