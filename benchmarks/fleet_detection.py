@@ -7,8 +7,7 @@ import time
 
 import pandas as pd
 
-from benchmarks.fleet_simulated import Fault, empty_tables, simulate
-from fleet.fleet_data import fleet_of
+from benchmarks.fleet_simulated import Fault, fleet_drawn, simulate
 from fleet.ranking import rank
 
 
@@ -18,7 +17,7 @@ def flagged(frames: dict[str, pd.DataFrame], days: int) -> dict[str, str]:
     end = first + pd.Timedelta(days=days)
     recordings = frames["recordings"][frames["recordings"]["time"] < end.tz_localize("UTC")]
     daily = frames["daily"][frames["daily"]["day"] < end]
-    ranked = rank(fleet_of({**empty_tables(), "recordings": recordings, "daily": daily}))
+    ranked = rank(fleet_drawn({"recordings": recordings, "daily": daily}))
     return {one.vehicle: str(one.reasons[0].what) for one in ranked if one.standing == "attention"}
 
 

@@ -68,9 +68,8 @@ def plan(task_s: float, workers: int = 1000, recordings: int = 1_000_000) -> lis
         f"{recordings} recordings on {workers} workers, {task_s:.2f} s each, {chunk} a part:",
         f"  work {work / 60:.1f} min; scheduler {scheduler:.0f} s in all;",
         f"  {objects:.0f} objects, {puts / 11:.0f} s of writes;",
-        "  bottleneck: the analysis itself; next, that whoever reads the store afterwards reads "
-        f"{recordings / chunk:.0f} heads,",
-        "  sixteen at once: merge parts (fleet compact) after such an add.",
+        "  bottleneck: the analysis itself; next, that whoever reads the store afterwards reads so many heads:",
+        f"  {recordings / chunk:.0f}, sixteen at once: merge parts (fleet compact) after such an add.",
     ]
 
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from fleet.fleet_data import FleetData, fleet_of
 from fleet.tables import schema_of
 
 FIRST = np.datetime64("2025-09-01")
@@ -93,7 +94,8 @@ def _days(rng: Any, fault: Fault, celsius: Any, rating: float) -> Any:
     frame["nights"] = slept.astype(int)
     frame["asleep_h"] = np.where(slept, 10.0, 0.0)
     frame["asleep_ma"] = np.where(slept, 1000 * night, np.nan)
-    frame["parked_ah"] = 20 * night
+    frame["parked_s"] = 86400 - frame["drive_s"]
+    frame["parked_ah"] = night * frame["parked_s"] / 3600
     frame["soc_min"] = charge - 4
     return frame
 
@@ -160,7 +162,22 @@ def _recordings(name: str, kind: str, rating: float, daily: Any) -> Any:
     )
 
 
-def empty_tables() -> dict[str, Any]:
-    """The other tables that the views ask for, without rows."""
-    names = ("refusals", "findings", "events", "vehicles", "visits")
-    return {name: schema_of(name).empty_table().to_pandas(date_as_object=False) for name in names}
+def fleet_drawn(frames: Mapping[str, Any]) -> FleetData:
+    """The fleet's data of frames by table's name; tables that are missing have no rows."""
+    names = ("recordings", "daily", "refusals", "findings", "events", "vehicles", "visits")
+    empty = {name: schema_of(name).empty_table() for name in names}
+    return fleet_of(empty | {name: arrow_of(name, frame) for name, frame in frames.items()})
+
+
+def arrow_of(table: str, frame: pd.DataFrame) -> Any:
+    """A frame as an Arrow table of the store; missing columns are null."""
+    import pyarrow as pa
+
+    schema = schema_of(table)
+    columns = {
+        field.name: pa.array(frame[field.name], from_pandas=True).cast(field.type)
+        if field.name in frame
+        else pa.nulls(len(frame), field.type)
+        for field in schema
+    }
+    return pa.table(columns, schema=schema)

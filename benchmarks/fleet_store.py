@@ -17,10 +17,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmarks.fleet_simulated import Fault, simulate
+from benchmarks.fleet_simulated import Fault, arrow_of, simulate
 from fleet.parts import part_name
 from fleet.store import Store, open_store
-from fleet.tables import SCHEMA, TABLES, schema_of
+from fleet.tables import SCHEMA, TABLES
 
 DAYS = 84
 _A_PART = 50  # vehicles
@@ -69,7 +69,7 @@ def _tables(recordings: pd.DataFrame, daily: pd.DataFrame) -> dict[str, Any]:
     frames["findings"] = some[["recording", "vehicle", "time"]].assign(
         row=0, t_s=0.0, code="data_gap", weight="note", possible=False
     )
-    return {name: _arrow(name, frame) for name, frame in frames.items()}
+    return {name: arrow_of(name, frame) for name, frame in frames.items()}
 
 
 def _rows(daily: pd.DataFrame, count: str, table: str) -> pd.DataFrame:
@@ -88,31 +88,19 @@ def _rows(daily: pd.DataFrame, count: str, table: str) -> pd.DataFrame:
     return rows
 
 
-def _arrow(name: str, frame: pd.DataFrame) -> Any:
-    import pyarrow as pa
-
-    schema = schema_of(name)
-    columns = {
-        field.name: pa.array(frame[field.name], from_pandas=True).cast(field.type)
-        if field.name in frame
-        else pa.nulls(len(frame), field.type)
-        for field in schema
-    }
-    return pa.table(columns, schema=schema)
-
-
 def measure(url: str) -> dict[str, float]:
     """Seconds of the page and of one trend, size of the page, and the largest memory of this process [MB]."""
     from fleet.fleet_data import fleet_of_store
-    from fleet.trends import trends_of
+    from fleet.history import history_of_store
+    from fleet.trends import metric_named, trends_of
     from reports.fleet import fleet_page
 
     begun, cpu = time.perf_counter(), time.process_time()
     page = fleet_page(fleet_of_store(open_store(url)))
     found = {"page_s": time.perf_counter() - begun, "page_cpu_s": time.process_time() - cpu, "page_mb": len(page) / 1e6}
     begun, cpu = time.perf_counter(), time.process_time()
-    data = fleet_of_store(open_store(url), only="daily")
-    count = sum(1 for _ in trends_of(data, "resistance"))
+    history = history_of_store(open_store(url), metric_named("resistance"))
+    count = sum(1 for _ in trends_of(history, "resistance"))
     found |= {"trend_s": time.perf_counter() - begun, "trend_cpu_s": time.process_time() - cpu, "vehicles": count}
     found["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from fleet.fleet_data import FleetData
@@ -31,12 +32,12 @@ class IdleCost:
 
 def idle_cost(data: FleetData) -> IdleCost:
     """What all refusals of the fleet cost; each vehicle at its platform's rate, else at the published one."""
-    totals = data.daily.groupby("vehicle")[["lost_idle_s", "refused"]].sum()
+    lost, refusals = data.days.of_vehicles("lost_idle_s"), data.days.of_vehicles("refused")
+    rates = data.vehicles["idle_l_per_h"].reindex(list(data.days.names))
     low = value = high = 0.0
     own = 0
-    for vehicle, idle_s, refused in totals.itertuples():
-        given = data.vehicles["idle_l_per_h"].get(vehicle)
-        if given is not None and given == given:  # noqa: PLR0124 - NaN differs from itself
+    for idle_s, refused, given in zip(lost, refusals, rates.astype(float), strict=True):
+        if math.isfinite(given):
             own += 1
             rate = Interval(given, given * (1 - _PLATFORM_BAND), given * (1 + _PLATFORM_BAND))
         else:
@@ -45,10 +46,10 @@ def idle_cost(data: FleetData) -> IdleCost:
         low += rate.low * max(idle_s - _RESTART_MOST_S * refused, 0.0) / 3600
         high += rate.high * idle_s / 3600
     return IdleCost(
-        float(totals["lost_idle_s"].sum()),
-        int(totals["refused"].sum()),
+        float(lost.sum()),
+        int(refusals.sum()),
         Interval(value, low, high),
-        _source(own, len(totals)),
+        _source(own, len(lost)),
     )
 
 

@@ -19,20 +19,24 @@ ENOUGH_SOC = 70.0  # charge above which a crank's resistance is compared [%]; co
 def daily_rows(rows: Mapping[str, list[Row]]) -> list[Row]:
     """One row a UTC day from the rows of one recording; none where the recording knows no date.
 
-    A standstill, a start and a drive count for the day they began, a rest for the day it ended.
+    A standstill, a start and a drive count for the day they began; a rest for the day it ended, the charge drawn in it
+    for each day it lies in.
     """
     standstills = _by_day(rows["standstills"], _begun)
     starts = _by_day(rows["starts"], _begun)
     drives = _by_day(rows["drives"], _begun)
     rests = _by_day(rows["rests"], _ended)
+    parked = _parked_by_day(rows["rests"])
     by_temperature = {row["standstill"] for row in rows["reasons"] if row["alone"] and "temperature" in row["role"]}
-    days = sorted({*standstills, *starts, *drives, *rests})
+    days = sorted({*standstills, *starts, *drives, *rests, *parked})
     return [
         {
             "day": day,
             **_stops(standstills[day], by_temperature),
             **_cranks(starts[day]),
-            **_parked(rests[day]),
+            **_rested(rests[day]),
+            "parked_s": math.fsum(seconds for seconds, _ in parked[day]),
+            "parked_ah": math.fsum(drawn for _, drawn in parked[day]),
             **_driven(drives[day]),
             **_over_all(standstills[day], starts[day], rests[day]),
         }
@@ -117,11 +121,10 @@ def _cranks(starts: list[Row]) -> Row:
     }
 
 
-def _parked(rests: list[Row]) -> Row:
+def _rested(rests: list[Row]) -> Row:
     settled = [row for row in rests if row["settled"] == "settled" and math.isfinite(row["soc"])]
     nights = [row for row in rests if row["seconds"] >= NIGHT_S and math.isfinite(row["asleep_ma"])]
     hours = math.fsum(row["seconds"] for row in nights) / 3600
-    drawn = [row["mean_ma"] * row["seconds"] / 3.6e6 for row in rests if math.isfinite(row["mean_ma"])]
     return {
         "rests": len(settled),
         "rest_soc": _mean(row["soc"] for row in settled),
@@ -129,8 +132,21 @@ def _parked(rests: list[Row]) -> Row:
         "asleep_ma": -math.fsum(row["asleep_ma"] * row["seconds"] for row in nights) / hours / 3600 if hours else None,
         "asleep_h": hours,
         "nights": len(nights),
-        "parked_ah": -math.fsum(drawn),
     }
+
+
+def _parked_by_day(rests: Iterable[Row]) -> defaultdict[int, list[tuple[float, float]]]:
+    """Day -> seconds parked with the current known, and charge drawn in them [Ah], of each rest that lies in it."""
+    days: defaultdict[int, list[tuple[float, float]]] = defaultdict(list)
+    for row in rests:
+        if row["time"] is None or not math.isfinite(row["mean_ma"]):
+            continue
+        begin, end = _begun(row), _ended(row)
+        for day in range(begin // _DAY_US, end // _DAY_US + 1):
+            seconds = (min(end, (day + 1) * _DAY_US) - max(begin, day * _DAY_US)) / 1e6
+            if seconds > 0:
+                days[day].append((seconds, -row["mean_ma"] * seconds / 3.6e6))
+    return days
 
 
 def _driven(drives: list[Row]) -> Row:

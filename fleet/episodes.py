@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.history import Event
 from fleet.intervals import middle
 
 CUTTING = ("battery", "coding", "reset", "sensor_reset", "battery_changed")  # kinds of events that begin an episode
@@ -26,9 +28,9 @@ class Cut:
     after: float = float("nan")
 
 
-def known_cuts(days: FloatArray, kinds: Any) -> tuple[Cut, ...]:
-    """Cuts at events that begin another battery episode. days, kinds: of all events of a vehicle, in order of time."""
-    return tuple(Cut(float(day), str(kind)) for day, kind in zip(days, kinds, strict=True) if kind in CUTTING)
+def known_cuts(events: Iterable[Event]) -> tuple[Cut, ...]:
+    """Cuts at events that begin another battery episode. events: of one vehicle, in order of time."""
+    return tuple(Cut(event.day, event.kind) for event in events if event.kind in CUTTING)
 
 
 def seen_cuts(x: FloatArray, y: FloatArray, classes: Any, least: float) -> tuple[Cut, ...]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -80,30 +80,30 @@ def median_interval(values: FloatArray, confidence: float = 0.95) -> Interval:
     return Interval(centre, float(ordered[depth]), float(ordered[n - 1 - depth]))
 
 
-def clustered_bootstrap(
-    values: FloatArray,
-    clusters: Any,
-    statistic: Callable[[FloatArray], float],
-    *,
-    rounds: int = 999,
-    seed: int = 1,
-) -> Interval:
-    """A statistic with its percentile interval when whole clusters are drawn anew, since their members go together.
+def bootstrap_ratio(counts: FloatArray, totals: FloatArray, *, rounds: int = 999) -> Interval:
+    """Ratio of sums over clusters (days, vehicles) with its percentile interval when whole clusters are drawn anew,
+    since what belongs to one goes together.
 
-    values: (n,). clusters: (n,) the cluster each belongs to. The same seed gives the same interval.
-    Source: Davison and Hinkley 1997, section 3.8, resampling of clusters.
+    counts, totals: (k,) of each cluster. With fewer than two clusters there is no interval. The same input gives the
+    same interval. Source: Davison and Hinkley 1997, section 3.8, resampling of clusters.
     """
-    names, place = np.unique(np.asarray(clusters), return_inverse=True)
-    if len(names) < 2:
-        return Interval(statistic(values), math.nan, math.nan) if len(values) else UNKNOWN
-    members = [values[place == number] for number in range(len(names))]
-    rng = np.random.default_rng(seed)
-    drawn = [
-        statistic(np.concatenate([members[one] for one in rng.integers(0, len(names), len(names))]))
-        for _ in range(rounds)
-    ]
-    low, high = np.percentile(drawn, [2.5, 97.5])
-    return Interval(statistic(values), float(low), float(high))
+    used = totals > 0
+    counts, totals = counts[used], totals[used]
+    clusters = len(totals)
+    if not clusters:
+        return UNKNOWN
+    ratio = float(counts.sum() / totals.sum())
+    if clusters < 2:
+        return Interval(ratio, math.nan, math.nan)
+    drawn = redrawn(clusters, rounds)
+    low, high = np.percentile(counts[drawn].sum(axis=1) / totals[drawn].sum(axis=1), [2.5, 97.5])
+    return Interval(ratio, float(low), float(high))
+
+
+@lru_cache(maxsize=128)
+def redrawn(clusters: int, rounds: int) -> Any:
+    """(rounds, clusters) places of clusters drawn with putting back; the same for the same numbers."""
+    return np.random.default_rng(clusters).integers(0, clusters, (rounds, clusters))
 
 
 def middle(values: FloatArray) -> float:

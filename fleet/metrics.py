@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 MONTH_DAYS = 30.44  # a twelfth of 365.25
+RECENT_DAYS = 28  # the level of a figure is that of the last weeks
 SOON_DAYS = 60.0
 
 
@@ -16,8 +17,10 @@ SOON_DAYS = 60.0
 class Metric:
     """One figure of a vehicle, a value a day.
 
-    column: of the table daily. weight: column with the number of observations behind a day's value. temperature: column
-    that tells the class of 10 K within which days are compared; "" where temperature does not matter.
+    column: of `fleet.days`. weight: column with the number of observations behind a day's value. temperature: column
+    that tells the class of 10 K within which days are compared; "" where temperature does not matter. counted: of a
+    share, the column of what is counted, out of `weight`; its level is that of the sums. out_of: of a share of time
+    the column that counted is a part of. weekly: a value a week instead.
     worse: direction that is bad. observations, days: least for a level. what: what is counted, for "6 of 20
     standstills".
     month: change in a month from which it matters, in the unit, or as a share of the level where `relative`.
@@ -25,7 +28,7 @@ class Metric:
     misled: share of weekly looks at a vehicle without a fault that may say it gets worse.
     soon: days to the limit below which a slope asks for attention; None where it does by itself.
     good, limit: values at which badness is 0 and 1; None where the vehicle's own data gives them (see `fleet.levels`).
-    record: what to record so that there is enough.
+    record: what to record so that there is enough. ranked: vehicles are ranked by it, among others.
     """
 
     name: str
@@ -40,6 +43,9 @@ class Metric:
     days: int
     what: str
     month: float
+    counted: str = ""
+    out_of: str = ""
+    weekly: bool = False
     relative: bool = False
     remembers: bool = False
     misled: float = 1e-5
@@ -47,6 +53,7 @@ class Metric:
     good: float | None = None
     limit: float | None = None
     record: str = ""
+    ranked: bool = True
 
 
 POINTS = 8  # least for a slope
@@ -130,6 +137,7 @@ METRICS: dict[str, Metric] = {
             digits=0,
             column="stop_rate",
             weight="suited",
+            counted="stops",
             temperature="temperature_c",
             worse="down",
             observations=20,
@@ -145,6 +153,7 @@ METRICS: dict[str, Metric] = {
             digits=0,
             column="battery_share",
             weight="suited",
+            counted="battery",
             temperature="temperature_c",
             worse="up",
             observations=20,
@@ -162,6 +171,7 @@ METRICS: dict[str, Metric] = {
             digits=0,
             column="refused_share",
             weight="suited",
+            counted="refusals",
             temperature="temperature_c",
             worse="up",
             observations=20,
@@ -172,8 +182,44 @@ METRICS: dict[str, Metric] = {
             limit=60.0,
             record="drives with standstills",
         ),
+        Metric(
+            name="auto_stop_share",
+            title="share of the time at standstills with the engine stopped",
+            unit="%",
+            digits=0,
+            column="auto_stop_share",
+            weight="standstill_min",
+            counted="stop_s",
+            out_of="standstill_s",
+            temperature="temperature_c",
+            worse="down",
+            observations=30,
+            days=3,
+            what="minutes at standstills",
+            month=15.0,
+            record="drives with standstills",
+            ranked=False,
+        ),
+        Metric(
+            name="balance",
+            title="charge gained a week",
+            unit="Ah",
+            digits=1,
+            column="balance_ah",
+            weight="one",
+            temperature="",
+            worse="down",
+            observations=2,
+            days=2,
+            what="weeks with the current known nine tenths of the time",
+            month=5.0,
+            weekly=True,
+            record="whole weeks, driving and parked",
+            ranked=False,
+        ),
     )
 }
+RANKED = tuple(name for name, metric in METRICS.items() if metric.ranked)
 
 # Lowest voltage of a load test by temperature [degC, V]. Source: four published workshop load-test tables that agree.
 CRANK_LIMITS = ((-18.0, 8.5), (-12.0, 8.7), (-7.0, 8.9), (-1.0, 9.1), (4.0, 9.3), (10.0, 9.4), (16.0, 9.5), (20.0, 9.6))
@@ -185,5 +231,3 @@ RESISTANCE_VOLTS = 2.7
 RESISTANCE_WORN = 1.5
 SOC_LIMIT = 75.0  # charge at which published lists refuse a stop, where the platform does not say
 SOC_MARGIN = 15.0  # points above it at which nothing is wrong
-
-SHARES = ("stop_rate", "battery_share", "refused_share")

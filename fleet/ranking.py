@@ -10,9 +10,9 @@ from typing import Any, Literal
 import numpy as np
 
 from fleet.badness import Scale, days_to_limit, level_reason, scale_of, slope_reason
-from fleet.fleet_data import RECENT_DAYS, FleetData
-from fleet.intervals import Interval, wilson
-from fleet.metrics import METRICS
+from fleet.fleet_data import FleetData
+from fleet.intervals import Interval, middle, wilson
+from fleet.metrics import RANKED, RECENT_DAYS
 from fleet.trends import Trend, trends_of
 from signal_defs.text import Text
 
@@ -54,8 +54,8 @@ class Ranked:
 def rank(data: FleetData) -> tuple[Ranked, ...]:
     """All vehicles: those that need attention, worst first; then those in order; then those with too little data."""
     by_vehicle: dict[str, dict[str, Trend]] = {str(name): {} for name in data.vehicles.index}
-    for metric in METRICS:
-        for trend in trends_of(data, metric):
+    for metric in RANKED:
+        for trend in trends_of(data.history, metric):
             by_vehicle[trend.vehicle][metric] = trend
     found = _findings(data)
     warm = _start_temperatures(data)
@@ -182,9 +182,12 @@ def _recent_recordings(data: FleetData) -> dict[str, int]:
 
 def _start_temperatures(data: FleetData) -> dict[str, float]:
     """Median temperature of each vehicle's starts in its last weeks [degC]."""
-    frame = data.daily[["vehicle", "day", "crank_c"]].dropna()
-    if not len(frame):
-        return {}
-    last = frame.groupby("vehicle")["day"].transform("max")
-    recent = frame[frame["day"] > last - np.timedelta64(RECENT_DAYS, "D")]
-    return {str(name): float(value) for name, value in recent.groupby("vehicle")["crank_c"].median().items()}
+    days = data.days
+    found = {}
+    for place, name in enumerate(days.names):
+        rows = slice(days.first[place], days.first[place + 1])
+        celsius, day = days["crank_c"][rows], days.day[rows]
+        known = np.isfinite(celsius)
+        if known.any():
+            found[name] = middle(celsius[known & (day > day[known][-1] - RECENT_DAYS)])
+    return found

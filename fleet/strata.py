@@ -8,16 +8,20 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
+import numpy as np
+
+from decoder.frames import FloatArray
 from fleet.fleet_data import FleetData
-from fleet.intervals import UNKNOWN, Interval, clustered_share
+from fleet.intervals import Interval, bootstrap_ratio, clustered_share
 
 ENOUGH = 20  # standstills that a group needs in a class to be compared there; common practice, no source
+_VEHICLES = 8  # least for an interval over vehicles; common practice, no source
 GROUPINGS = ("platform", "battery_type", "battery", "depot")
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One group. pooled: share of its standstills with the engine stopped [%], over days as clusters.
+    """One group. pooled: share of its standstills with the engine stopped [%].
 
     by_class: lower end of each class of 10 K [degC] -> share and standstills. standardised: what the share would be had
     every group stood as often in each class as all together; NaN where it lacks one of the classes compared.
@@ -54,42 +58,61 @@ class Strata:
 
 def strata(data: FleetData, by: str) -> Strata:
     """Compare groups of vehicles by a column of `FleetData.vehicles`. Refusals for cold or heat alone are left out."""
-    days = data.daily[(data.daily["suited"] > 0) & data.daily["temperature_c"].notna()].copy()
-    days["class"] = (days["temperature_c"] // 10 * 10).astype(int)
-    days["group"] = days["vehicle"].map(data.vehicles[by]).fillna("").astype(str)
-    days["counted"] = days["stopped"] + days["cut_short"]
-    weights = days.groupby("class")["suited"].sum()
-    groups = [_compared(name, rows, weights) for name, rows in days.groupby("group", sort=True)]
-    pairs = [found for a, b in combinations(groups, 2) if (found := _reversal(a, b, weights))]
-    return Strata(by, tuple(groups), tuple(int(one) for one in weights.index), tuple(pairs))
+    days = data.days
+    used = (days["suited"] > 0) & np.isfinite(days["temperature_c"])
+    groups = data.vehicles[by].reindex(list(days.names)).fillna("").astype(str).to_numpy()
+    rows = _Rows(
+        group=groups[days.vehicle[used]] if len(days) else np.empty(0, dtype=object),
+        label=(days["temperature_c"][used] // 10 * 10).astype(int),
+        vehicle=days.vehicle[used],
+        stopped=days["stops"][used],
+        asked=days["suited"][used],
+    )
+    weights = {int(label): float(rows.asked[rows.label == label].sum()) for label in np.unique(rows.label)}
+    compared = [_compared(name, rows.where(rows.group == name), weights) for name in sorted(set(rows.group.tolist()))]
+    pairs = [found for a, b in combinations(compared, 2) if (found := _reversal(a, b, weights))]
+    return Strata(by, tuple(compared), tuple(weights), tuple(pairs))
 
 
-def _compared(name: Any, rows: Any, weights: Any) -> Compared:
-    by_class = {
-        int(label): (_share(part), int(part["suited"].sum())) for label, part in rows.groupby("class", sort=True)
-    }
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """Days with standstills, (n,) each. label: lower end of the class of temperature [degC]."""
+
+    group: Any
+    label: Any
+    vehicle: Any
+    stopped: FloatArray
+    asked: FloatArray
+
+    def where(self, mask: Any) -> _Rows:
+        return _Rows(self.group[mask], self.label[mask], self.vehicle[mask], self.stopped[mask], self.asked[mask])
+
+
+def _compared(name: str, rows: _Rows, weights: Mapping[int, float]) -> Compared:
+    parts = {label: rows.where(rows.label == label) for label in sorted(set(rows.label.tolist()))}
+    by_class = {label: (_share(part), int(part.asked.sum())) for label, part in parts.items()}
     usable = {label: share.value for label, (share, n) in by_class.items() if n >= ENOUGH}
-    shared = [label for label in weights.index if label in usable]
-    whole = float(weights[shared].sum())
-    standardised = sum(usable[label] * weights[label] for label in shared) / whole if whole else math.nan
+    whole = sum(weights[label] for label in usable)
+    standardised = sum(value * weights[label] for label, value in usable.items()) / whole if whole else math.nan
     return Compared(
-        group=str(name),
-        vehicles=int(rows["vehicle"].nunique()),
-        standstills=int(rows["suited"].sum()),
+        group=name,
+        vehicles=len(set(rows.vehicle.tolist())),
+        standstills=int(rows.asked.sum()),
         pooled=_share(rows),
         by_class=by_class,
-        standardised=standardised if len(shared) == len(weights) else math.nan,
+        standardised=standardised if len(usable) == len(weights) else math.nan,
     )
 
 
-def _share(rows: Any) -> Interval:
-    share = clustered_share(rows["counted"].to_numpy(float), rows["suited"].to_numpy(float))
-    if share is UNKNOWN:
-        return share
+def _share(rows: _Rows) -> Interval:
+    """Over vehicles as clusters, drawn anew; over days where there are too few vehicles for that to tell much."""
+    place = np.unique(rows.vehicle, return_inverse=True)[1]
+    asked, stopped = (np.bincount(place, column).astype(np.float64) for column in (rows.asked, rows.stopped))
+    share = bootstrap_ratio(stopped, asked) if len(asked) >= _VEHICLES else clustered_share(rows.stopped, rows.asked)
     return Interval(100 * share.value, 100 * share.low, 100 * share.high)
 
 
-def _reversal(a: Compared, b: Compared, weights: Any) -> Reversal | None:
+def _reversal(a: Compared, b: Compared, weights: Mapping[int, float]) -> Reversal | None:
     """A pair whose order pooled is the other way round within the classes that both have enough of, two at least."""
     both = [
         label
@@ -98,7 +121,7 @@ def _reversal(a: Compared, b: Compared, weights: Any) -> Reversal | None:
     ]
     if len(both) < 2:
         return None
-    whole = float(weights[both].sum())
+    whole = sum(weights[label] for label in both)
     within = [sum(one.by_class[label][0].value * weights[label] for label in both) / whole for one in (a, b)]
     pooled = a.pooled.value - b.pooled.value
     if pooled * (within[0] - within[1]) >= 0:

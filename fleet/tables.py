@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-SCHEMA = 1  # of what is written; goes up when a column or its meaning changes, or an analysis gives other figures
+SCHEMA = 2  # of what is written; goes up when a column or its meaning changes, or an analysis gives other figures
 SCHEMA_KEY = b"idlewhy.store.schema"
 HEAD = "recordings"  # written last: a part whose head is there is whole
 
@@ -194,7 +194,8 @@ asleep_h        float   hours of such rests
 nights          int     number of such rests
 charged_ah      float   charge put in while driving [Ah]
 discharged_ah   float   charge drawn while driving [Ah]
-parked_ah       float   charge drawn while parked [Ah]
+parked_s        float   time parked with the current known [s]
+parked_ah       float   charge drawn in it [Ah]
 coverage        float   share of the driven time with current samples, 0 to 1
 soc_min         float   lowest charge of the day [%]
 temperature_c   float   mean temperature of the battery [degC]

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import pairwise
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.days import Days
 from fleet.episodes import Cut, known_cuts, seen_cuts
-from fleet.fleet_data import RECENT_DAYS, FleetData
-from fleet.intervals import UNKNOWN, Interval, clustered_share, median_interval, middle
-from fleet.metrics import METRICS, MONTH_DAYS, POINTS, SHARES, SPAN_DAYS, Metric
+from fleet.history import History
+from fleet.intervals import UNKNOWN, Interval, bootstrap_ratio, clustered_share, median_interval, middle
+from fleet.metrics import METRICS, MONTH_DAYS, POINTS, RECENT_DAYS, SPAN_DAYS, Metric
 from fleet.slopes import sen_slope
 from signal_defs.errors import UsageError
 from signal_defs.text import Text
@@ -70,50 +70,55 @@ def metric_named(name: str) -> Metric:
     return METRICS[name]
 
 
-def trends_of(data: FleetData, name: str, *, between_c: tuple[float, float] | None = None) -> Iterator[Trend]:
+def trends_of(
+    history: History, name: str, *, between_c: tuple[float, float] | None = None, names: Sequence[str] = ()
+) -> Iterator[Trend]:
     """The trend of one metric for every vehicle, by name; also of those with no data at all.
 
-    between_c: only days whose temperature is in this class, lower end in, upper end out [degC].
-    Raises UsageError for a metric that does not exist.
+    between_c: only days whose temperature is in this class, lower end in, upper end out [degC]. names: of these
+    vehicles alone. Raises UsageError for a metric that does not exist.
     """
     metric = metric_named(name)
-    events = _events_by_vehicle(data)
-    rows = _rows_by_vehicle(data, metric, between_c)
-    nothing = tuple(np.empty(0) for _ in range(5))
-    for vehicle in data.vehicles.index:
-        yield _trend(metric, str(vehicle), rows.get(vehicle, nothing), events.get(vehicle, ()))
-
-
-def _rows_by_vehicle(data: FleetData, metric: Metric, between_c: tuple[float, float] | None) -> dict[str, Any]:
-    """Vehicle -> day, value, weight, temperature, count of a share; days without a value are left out."""
-    share = {"stop_rate": "stopped", "battery_share": "battery", "refused_share": "refusals"}.get(
-        metric.name, metric.weight
-    )
-    frame = data.daily[data.daily[metric.column].notna()]
+    days = history.days.weekly() if metric.weekly else history.days
+    columns = _columns(metric, days)
+    known = np.isfinite(columns.value)
     if between_c is not None:
-        at = frame[metric.temperature or "temperature_c"]
-        frame = frame[(at >= between_c[0]) & (at < between_c[1])]
-    day = frame["day"].to_numpy("datetime64[D]").astype(np.float64)
-    temperature = frame[metric.temperature].to_numpy(float) if metric.temperature else np.zeros(len(frame))
-    counts = frame[share].to_numpy(float) + (frame["cut_short"].to_numpy(float) if share == "stopped" else 0.0)
-    columns = (day, frame[metric.column].to_numpy(float), frame[metric.weight].to_numpy(float), temperature, counts)
-    names = frame["vehicle"].to_numpy()
-    if not len(names):
-        return {}
-    edges = [0, *(np.flatnonzero(names[1:] != names[:-1]) + 1).tolist(), len(names)]
-    return {names[a]: tuple(column[a:b] for column in columns) for a, b in pairwise(edges)}
+        at = days[metric.temperature or "temperature_c"]
+        known &= (at >= between_c[0]) & (at < between_c[1])
+    place = {vehicle: number for number, vehicle in enumerate(days.names)}
+    for vehicle in names or history.names:
+        number = place.get(vehicle)
+        rows = slice(0, 0) if number is None else slice(days.first[number], days.first[number + 1])
+        inside = known[rows]
+        own = _Columns(*(column[rows][inside] for column in columns))
+        yield _trend(metric, vehicle, own, known_cuts(history.events.get(vehicle, ())))
 
 
-def _events_by_vehicle(data: FleetData) -> dict[str, tuple[Cut, ...]]:
-    if not len(data.events):
-        return {}
-    day = data.events["day"].to_numpy("datetime64[D]").astype(np.float64)
-    names, kinds = data.events["vehicle"].to_numpy(), data.events["kind"].to_numpy()
-    return {name: known_cuts(day[names == name], kinds[names == name]) for name in set(names)}
+class _Columns(NamedTuple):
+    """(n,) each. counts, totals: of a share, what is counted and out of how much."""
+
+    day: FloatArray
+    value: FloatArray
+    weight: FloatArray
+    temperature: FloatArray
+    counts: FloatArray
+    totals: FloatArray
 
 
-def _trend(metric: Metric, vehicle: str, rows: Any, known: tuple[Cut, ...]) -> Trend:
-    day, value, weight, temperature, counts = rows
+def _columns(metric: Metric, days: Days) -> _Columns:
+    weight = days[metric.weight]
+    return _Columns(
+        days.day.astype(np.float64),
+        days[metric.column],
+        weight,
+        days[metric.temperature] if metric.temperature else np.zeros(len(days)),
+        days[metric.counted] if metric.counted else weight,
+        days[metric.out_of] if metric.out_of else weight,
+    )
+
+
+def _trend(metric: Metric, vehicle: str, rows: _Columns, known: tuple[Cut, ...]) -> Trend:
+    day, value, weight, temperature, _, _ = rows
     classes = temperature_classes(temperature)
     cuts = _cuts(metric, day, value, classes, known)
     begin = max((cut.day for cut in cuts), default=-math.inf)
@@ -121,7 +126,7 @@ def _trend(metric: Metric, vehicle: str, rows: Any, known: tuple[Cut, ...]) -> T
     observations, days = int(weight[now].sum()), int(now.sum())
     lacking = _lacking(metric, observations, days)
     recent = now & (day > (day[-1] if len(day) else 0.0) - RECENT_DAYS)
-    level = UNKNOWN if lacking else _level(metric, value[recent], weight[recent], counts[recent])
+    level = UNKNOWN if lacking else _level(metric, _Columns(*(column[recent] for column in rows)))
     slope, sure, p, verdict, alarm = _slope(metric, day[now], value[now], classes[now], level)
     if verdict == "too_little_data" and not lacking:
         lacking = _lacking_for_slope(day[now])
@@ -157,7 +162,7 @@ def _cuts(metric: Metric, day: FloatArray, value: FloatArray, classes: Any, know
     """Known events first; then what the figures show within the stretch after the last of them."""
     begin = max((cut.day for cut in known if len(day) and cut.day <= day[-1]), default=-math.inf)
     now = day >= begin
-    if not now.any() or metric.name in SHARES:  # a share of few standstills a day jumps by nature
+    if not now.any() or metric.counted:  # a share of few standstills a day jumps by nature
         return known
     base = abs(middle(value[now])) if metric.relative else 1.0
     return (*known, *seen_cuts(day[now], value[now], classes[now], metric.month * base))
@@ -184,12 +189,12 @@ def _lacking_for_slope(day: FloatArray) -> tuple[Text, ...]:
     return tuple(said) or (Text("Too little data for a trend within any one class of temperature."),)
 
 
-def _level(metric: Metric, value: FloatArray, weight: FloatArray, counts: FloatArray) -> Interval:
+def _level(metric: Metric, rows: _Columns) -> Interval:
     """Of a share, over days as clusters; else the median of the days."""
-    if metric.name in SHARES:
-        share = clustered_share(counts, weight)
-        return Interval(100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
-    return median_interval(value)
+    if not metric.counted:
+        return median_interval(rows.value)
+    share = (bootstrap_ratio if metric.out_of else clustered_share)(rows.counts, rows.totals)
+    return Interval(100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
 
 
 def _slope(

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from fleet.fleet_data import RECENT_DAYS, FleetData
-from fleet.metrics import METRICS, POINTS
+from fleet.fleet_data import FleetData
+from fleet.metrics import METRICS, POINTS, RECENT_DAYS
 from fleet.trends import Trend, trends_of
 from signal_defs.errors import DefinitionError, DefinitionFaultsError, UsageError
 from signal_defs.text import Text
@@ -133,7 +133,7 @@ def watch(data: FleetData, rules: Sequence[Rule]) -> Watched:
     alerts: list[Alert] = []
     unjudged: list[tuple[str, str, Text]] = []
     for rule in rules:
-        for trend in trends_of(data, rule.metric, between_c=rule.between_c):
+        for trend in trends_of(data.history, rule.metric, between_c=rule.between_c):
             vehicle = data.vehicles.loc[trend.vehicle]
             if any(str(vehicle[column]) != wanted for column, wanted in rule.filters):
                 continue

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 from markupsafe import Markup
 
 from fleet.costs import idle_cost
@@ -80,7 +79,7 @@ def fleet_page(data: FleetData, *, links: Mapping[str, str] | None = None, langu
 
 
 def _span(data: FleetData) -> tuple[float, float]:
-    day = data.daily["day"].to_numpy("datetime64[D]").astype(np.float64)
+    day = data.days.day
     if not len(day):
         return 0.0, 1.0
     return max(float(day.min()), float(day.max()) - _DAYS), float(day.max())

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.days import monday
 from fleet.fleet_data import FleetData
 from reports.language import Language
 from reports.plain import plain
@@ -50,16 +51,16 @@ class Weeks:
 def weeks_of(data: FleetData, say: Language) -> Weeks:
     """Count refusals by condition and week. A refusal for which several conditions failed counts for each of them."""
     vehicles = tuple(str(name) for name in data.vehicles.index)
-    day = data.daily["day"].to_numpy("datetime64[D]").astype(np.int64)
-    first = _monday(int(day.min())) if len(day) else 0
-    n = (_monday(int(day.max())) - first) // 7 + 1 if len(day) else 0
+    day = data.days.day
+    first = int(monday(day.min())) if len(day) else 0
+    n = (int(monday(day.max())) - first) // 7 + 1 if len(day) else 0
     place = {name: number for number, name in enumerate(vehicles)}
-    row = np.array([place[name] for name in data.daily["vehicle"]], dtype=np.int64)
+    row = np.array([place[name] for name in data.days.names], dtype=np.int64)[data.days.vehicle]
     week = (day - first) // 7
 
     def summed(column: str) -> FloatArray:
         table = np.zeros((len(vehicles), n))
-        np.add.at(table, (row, week), data.daily[column].to_numpy(float))
+        np.add.at(table, (row, week), data.days[column])
         return table
 
     totals = data.refusals.groupby("condition")["refusals"].sum()
@@ -82,8 +83,3 @@ def weeks_of(data: FleetData, say: Language) -> Weeks:
         lost_s=summed("lost_idle_s"),
         rows=tuple(tuple((r, w, count) for (r, w), count in sorted(cells.items())) for cells in rows),
     )
-
-
-def _monday(day: int) -> int:
-    """The Monday on or before a day [days since 1970, which was a Thursday]."""
-    return day - (day + 3) % 7

@@ -31,6 +31,8 @@ TITLES = (
     Text("share of standstills with the engine stopped"),
     Text("share of standstills refused for the battery alone"),
     Text("share of standstills refused"),
+    Text("share of the time at standstills with the engine stopped"),
+    Text("charge gained a week"),
 )
 COUNTED = (
     Text("cranks above 70 % charge"),
@@ -38,6 +40,8 @@ COUNTED = (
     Text("nights of four hours or more"),
     Text("starts in one class of temperature"),
     Text("standstills, those too cold or too hot apart"),
+    Text("minutes at standstills"),
+    Text("weeks with the current known nine tenths of the time"),
 )
 RECORDED = (
     Text("starts with current and voltage at 20 samples a second or more"),
@@ -45,4 +49,5 @@ RECORDED = (
     Text("nights of four hours and more with the logger's own draw known"),
     Text("starts with voltage at 20 samples a second or more"),
     Text("drives with standstills"),
+    Text("whole weeks, driving and parked"),
 )

@@ -189,20 +189,19 @@ def report(store: str, out: str, pages: str | None, language: str, json_out: str
 def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, json_out: str | None) -> None:
     """One figure of every vehicle: level, slope a month with its interval, verdict, and what data is missing.
 
-    METRIC: resistance, rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share.
+    METRIC: resistance, rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share,
+    auto_stop_share, balance.
 
     \b
     Example:
       idlewhy fleet trend resistance --store fleet
     """
-    from fleet.fleet_data import fleet_of_store
+    from fleet.history import history_of_store
     from fleet.trends import metric_named, trends_of
     from idlewhy.cli.fleet_pages import TREND_COLUMNS, trend_row, trend_words
 
-    metric_named(metric)
-    rows = [
-        trend_row(one) for one in trends_of(fleet_of_store(_existing(store), vehicle=vehicle, only="daily"), metric)
-    ]
+    history = history_of_store(_existing(store), metric_named(metric), vehicle=vehicle)
+    rows = [trend_row(one) for one in trends_of(history, metric)]
     if json_out:
         write_json(json_out, {"schema": "idlewhy.fleet-trend/1", "metric": metric, "vehicles": rows})
     if csv_out:

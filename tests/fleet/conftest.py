@@ -95,9 +95,9 @@ def facts_of(
     rows["rests"] = [
         {
             "row": 0,
-            "time": begin - 8 * 3_600_000_000,
+            "time": begin - 6 * 3_600_000_000,
             "t_s": 0.0,
-            "seconds": 8 * 3600.0 - 1,
+            "seconds": 6 * 3600.0 - 1,
             "mean_ma": -25.0,
             "asleep_ma": -20.0,
             "soc": 84.0,

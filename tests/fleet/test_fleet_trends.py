@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from benchmarks.fleet_simulated import fleet_drawn
 from fleet.costs import idle_cost
 from fleet.episodes import seen_cuts
-from fleet.fleet_data import FleetData, fleet_of
+from fleet.fleet_data import FleetData
 from fleet.ranking import rank
 from fleet.strata import strata
 from fleet.tables import schema_of
@@ -19,10 +20,6 @@ from fleet.trends import Trend, temperature_classes, trends_of
 from signal_defs.errors import UsageError
 
 FIRST = pd.Timestamp("2025-03-03")
-
-
-def _empty(name: str) -> Any:
-    return schema_of(name).empty_table().to_pandas(date_as_object=False)
 
 
 def _daily(vehicle: str, days: Any, **columns: Any) -> Any:
@@ -58,24 +55,15 @@ def _fleet(daily: list[Any], events: Any = None, visits: Any = None, **of_vehicl
             **{key: value for key, value in of_vehicle.items() if key != "depot"},
         }
     )
-    manifest = _empty("vehicles")
+    manifest = None
     if "depot" in of_vehicle:
         manifest = pd.DataFrame({"vehicle": names, "platform": "p", "battery": "", "depot": of_vehicle["depot"]})
-    return fleet_of(
-        {
-            "recordings": recordings,
-            "daily": days,
-            "refusals": _empty("refusals"),
-            "findings": _empty("findings"),
-            "events": _empty("events") if events is None else events,
-            "vehicles": manifest,
-            "visits": _empty("visits") if visits is None else visits,
-        }
-    )
+    tables = {"recordings": recordings, "daily": days, "vehicles": manifest, "events": events, "visits": visits}
+    return fleet_drawn({name: frame for name, frame in tables.items() if frame is not None})
 
 
 def _one(data: FleetData, metric: str) -> Trend:
-    return next(iter(trends_of(data, metric)))
+    return next(iter(trends_of(data.history, metric)))
 
 
 def test_a_rise_is_told_with_its_size_and_its_interval() -> None:
@@ -256,6 +244,26 @@ def test_two_recordings_of_one_day_are_one_row() -> None:
     first = _daily("v", [0], rest_soc=80.0, rests=1, opportunities=4)
     second = _daily("v", [0], rest_soc=86.0, rests=2, opportunities=6)
     data = _fleet([first, second])
-    assert len(data.daily) == 1
-    assert data.daily["rest_soc"].item() == pytest.approx(84.0)  # by hand: (80 + 2 * 86) / 3
-    assert data.daily["opportunities"].item() == 10
+    assert len(data.days) == 1
+    assert data.days["rest_soc"].item() == pytest.approx(84.0)  # by hand: (80 + 2 * 86) / 3
+    assert data.days["opportunities"].item() == 10
+
+
+def test_the_balance_of_a_week_is_given_only_where_the_current_is_known_nearly_all_the_time() -> None:
+    known = _daily("known", range(28), drive_s=7200.0, coverage=1.0, parked_s=79200.0, charged_ah=10.0, parked_ah=4.0)
+    gap = _daily("gap", range(28), drive_s=7200.0, coverage=1.0, parked_s=60000.0, charged_ah=10.0, parked_ah=4.0)
+    found = {trend.vehicle: trend for trend in trends_of(_fleet([known, gap]).history, "balance")}
+    assert found["known"].day.tolist() == [20150.0 + 7 * week for week in range(4)]  # Mondays, the first 2025-03-03
+    assert found["known"].level.value == pytest.approx(38.5)  # by hand: 7 * (0.95 * 10 - 4)
+    assert [str(line) for line in found["gap"].lacking][:1] == [
+        "Too little data: 0 of 2 weeks with the current known nine tenths of the time."
+    ]
+
+
+def test_the_share_of_time_stopped_is_that_of_all_seconds() -> None:
+    days = _daily("v", range(12), stop_s=[100.0, 300.0] * 6, standstill_s=[400.0, 400.0] * 6, opportunities=5)
+    trend = _one(_fleet([days]), "auto_stop_share")
+    assert trend.level.value == pytest.approx(50.0)
+    assert 25.0 < trend.level.low < 45.0
+    assert 55.0 < trend.level.high < 75.0
+    assert trend.observations == 80  # by hand: 12 days of 400 s in minutes

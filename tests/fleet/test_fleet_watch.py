@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fleet.fleet_data import FleetData, fleet_of
+from benchmarks.fleet_simulated import fleet_drawn
+from fleet.fleet_data import FleetData
 from fleet.tables import schema_of
 from fleet.watch import read_rules, watch
 from signal_defs.errors import DefinitionFaultsError
@@ -36,10 +37,6 @@ observations = 50
 
 
 def _fleet(draw: dict[str, float]) -> FleetData:
-    empty = {
-        name: schema_of(name).empty_table().to_pandas(date_as_object=False)
-        for name in ("recordings", "daily", "refusals", "findings", "events", "vehicles", "visits")
-    }
     frames = []
     for name, ma in draw.items():
         frame = pd.DataFrame({"vehicle": name, "day": pd.date_range("2025-03-03", periods=12)})
@@ -50,10 +47,8 @@ def _fleet(draw: dict[str, float]) -> FleetData:
         frames.append(frame)
     time = pd.Timestamp("2025-03-03", tz="UTC")
     recordings: Any = pd.DataFrame({"recording": list(draw), "vehicle": list(draw), "time": time, "end": time})
-    for column in empty["recordings"].columns:
-        if column not in recordings:
-            recordings[column] = "agm" if column == "battery_type" else np.nan
-    return fleet_of({**empty, "recordings": recordings, "daily": pd.concat(frames, ignore_index=True)})
+    recordings["battery_type"] = "agm"
+    return fleet_drawn({"recordings": recordings, "daily": pd.concat(frames, ignore_index=True)})
 
 
 def _rules(folder: Path, text: str = RULES) -> Path:

@@ -12,8 +12,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from benchmarks.fleet_simulated import Fault, empty_tables, simulate
-from fleet.fleet_data import FleetData, fleet_of
+from benchmarks.fleet_simulated import Fault, fleet_drawn, simulate
+from fleet.fleet_data import FleetData
 from fleet.metrics import METRICS
 from reports.fleet import fleet_line, fleet_page
 from reports.fleet_words import COUNTED, RECORDED, TITLES
@@ -33,7 +33,7 @@ def _fleet(vehicles: int, days: int = 84) -> FleetData:
     manifest = pd.DataFrame({"vehicle": list(faults), "platform": "p", "battery": ""})
     manifest["depot"] = [DEPOTS[n % 2] for n in range(vehicles)]
     tables = {"refusals": pd.concat(parts, ignore_index=True), "vehicles": manifest}
-    return fleet_of({**empty_tables(), **frames, **tables})
+    return fleet_drawn({**frames, **tables})
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,74 @@
+"""What trends are made of: vehicles, their days, and what happened to them when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fleet.days import Days, columns_behind, days_of_table
+from fleet.metrics import Metric
+from fleet.store import Snapshot, Store
+
+_DAY_US = 86_400_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What happened to a vehicle. day: since 1970. kind: as in the tables events and visits."""
+
+    day: float
+    kind: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class History:
+    """names: all vehicles, rising, those without a day too. events: by vehicle, in order of time."""
+
+    names: tuple[str, ...]
+    days: Days
+    events: Mapping[str, tuple[Event, ...]]
+
+
+def history_of_store(store: Store, metric: Metric, *, vehicle: str | None = None) -> History:
+    """Read no more than the trend of one metric needs. vehicle: of this one alone."""
+    snapshot = store.snapshot()
+    columns = columns_behind(
+        (metric.column, metric.weight, metric.temperature, metric.counted, metric.out_of, "temperature_c")
+    )
+    return read_history(store, snapshot, columns, vehicle)
+
+
+def read_history(store: Store, at: Snapshot, columns: Iterable[str], vehicle: str | None) -> History:
+    """columns: of `fleet.days.COLUMNS`. Raises LogError as `Store.read` does."""
+    return history_of(
+        store.read("recordings", ["vehicle"], vehicle=vehicle, at=at),
+        store.read("daily", ["vehicle", "day", *columns], vehicle=vehicle, at=at),
+        store.read("events", ["vehicle", "time", "kind"], vehicle=vehicle, at=at),
+        store.read_vehicles("visits"),
+    )
+
+
+def history_of(recordings: Any, daily: Any, events: Any, visits: Any) -> History:
+    """From Arrow tables of those names, with the columns that `read_history` asks for or more."""
+    names = tuple(sorted(set(recordings.column("vehicle").unique().to_pylist())))
+    return History(names, days_of_table(daily), _events(events, visits))
+
+
+def _events(events: Any, visits: Any) -> dict[str, tuple[Event, ...]]:
+    """Events that recordings show and visits that manifests tell of, by vehicle."""
+    import pyarrow as pa
+
+    found: dict[str, set[tuple[float, str]]] = {}
+    instants = events.column("time").cast(pa.int64()).to_pylist()
+    for vehicle, time_us, kind in zip(
+        events.column("vehicle").to_pylist(), instants, events.column("kind").to_pylist(), strict=True
+    ):
+        if time_us is not None:
+            found.setdefault(vehicle, set()).add((float(time_us // _DAY_US), kind))
+    days = visits.column("day").cast(pa.date32()).cast(pa.int32()).to_pylist()
+    for vehicle, day, kind in zip(
+        visits.column("vehicle").to_pylist(), days, visits.column("kind").to_pylist(), strict=True
+    ):
+        found.setdefault(vehicle, set()).add((float(day), kind))
+    return {vehicle: tuple(Event(day, kind) for day, kind in sorted(rows)) for vehicle, rows in found.items()}
