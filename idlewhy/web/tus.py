@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import binascii
+from contextlib import suppress
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Header, Path, Request, Response
@@ -80,7 +81,11 @@ def how_far(request: Request, upload_id: UploadId, caller: CanUpload, tus_resuma
     _spoken(tus_resumable)
     uploads = office_of(request).uploads
     upload = uploads.get(upload_id, caller.name)
-    headers = _headers(Upload_Offset=uploads.offset(upload), Cache_Control="no-store")
+    offset = uploads.offset(upload)
+    if upload.state == "receiving" and offset == upload.bytes:
+        with suppress(Problem):  # a request that is at it ends it itself
+            uploads.finish(upload.id)  # the last byte came, and the server ended before it could say so
+    headers = _headers(Upload_Offset=offset, Cache_Control="no-store")
     if upload.bytes is None:
         headers["Upload-Defer-Length"] = "1"
     else:

@@ -147,6 +147,13 @@ def test_a_length_given_later_closes_the_upload(site: Any) -> None:
     assert site.call("GET", path).json()["sha256"] == hashlib.sha256(b"abcdef").hexdigest()
 
 
+def test_an_upload_whose_last_byte_came_before_the_server_ended_is_closed_when_the_sender_asks(site: Any) -> None:
+    path = _new(site, 6)
+    (site.settings.folder / "logs" / path.rpartition("/")[2]).write_bytes(b"abcdef")  # as a killed server leaves it
+    assert _offset(site, path) == 6
+    assert site.call("GET", path).json()["sha256"] == hashlib.sha256(b"abcdef").hexdigest()
+
+
 def test_two_senders_never_write_at_once(site: Any) -> None:
     uploads = site.application.office.uploads
     upload = uploads.create("local", "a", 100)
