@@ -5,8 +5,7 @@ python -m benchmarks.fleet_store 1000 [250]
 
 from __future__ import annotations
 
-import json
-import resource
+import os
 import subprocess
 import sys
 import tempfile
@@ -88,39 +87,30 @@ def _rows(daily: pd.DataFrame, count: str, table: str) -> pd.DataFrame:
     return rows
 
 
-def measure(url: str) -> dict[str, float]:
-    """Seconds of the page and of one trend, size of the page, and the largest memory of this process [MB]."""
-    from fleet.fleet_data import fleet_of_store
-    from fleet.history import history_of_store
-    from fleet.trends import metric_named, trends_of
-    from reports.fleet import fleet_page
-
-    begun, cpu = time.perf_counter(), time.process_time()
-    page = fleet_page(fleet_of_store(open_store(url)))
-    found = {"page_s": time.perf_counter() - begun, "page_cpu_s": time.process_time() - cpu, "page_mb": len(page) / 1e6}
-    begun, cpu = time.perf_counter(), time.process_time()
-    history = history_of_store(open_store(url), metric_named("resistance"))
-    count = sum(1 for _ in trends_of(history, "resistance"))
-    found |= {"trend_s": time.perf_counter() - begun, "trend_cpu_s": time.process_time() - cpu, "vehicles": count}
-    found["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return found
+def run(*words: str) -> dict[str, float]:
+    """A command in a process of its own, as a user runs it: seconds, CPU seconds, largest memory [MB]."""
+    begun = time.perf_counter()
+    child = subprocess.Popen([sys.executable, "-m", "idlewhy", *words], stdout=subprocess.DEVNULL)
+    _, status, used = os.wait4(child.pid, 0)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        raise SystemExit(f"{' '.join(words)} ended with {child.returncode}")
+    seconds = time.perf_counter() - begun
+    return {"s": seconds, "cpu_s": used.ru_utime + used.ru_stime, "peak_mb": used.ru_maxrss / 1024}
 
 
 def main() -> None:
-    if sys.argv[1:2] == ["--measure"]:
-        print(json.dumps(measure(sys.argv[2])))
-        return
     for vehicles in [int(word) for word in sys.argv[1:]] or [1000]:
         with tempfile.TemporaryDirectory() as folder:
-            drives = fill(open_store(folder), vehicles)
-            size = sum(path.stat().st_size for path in Path(folder).rglob("*.parquet")) / 1e6
-            child = [sys.executable, "-m", "benchmarks.fleet_store", "--measure", folder]
-            told = json.loads(subprocess.run(child, capture_output=True, text=True, check=True).stdout)
-        print(
-            f"{vehicles} vehicles x 12 weeks, {drives} drives, {size:.0f} MB: page {told['page_s']:.1f} s "
-            f"({told['page_cpu_s']:.1f} s CPU, {told['page_mb']:.1f} MB), one trend {told['trend_s']:.2f} s "
-            f"({told['trend_cpu_s']:.2f} s CPU), memory {told['peak_mb']:.0f} MB"
-        )
+            store, page = Path(folder) / "store", Path(folder) / "fleet.html"
+            drives = fill(open_store(store), vehicles)
+            size = sum(path.stat().st_size for path in store.rglob("*.parquet")) / 1e6
+            report = run("fleet", "report", "--store", str(store), "-o", str(page))
+            trend = run("fleet", "trend", "resistance", "--store", str(store), "--csv", "-")
+            written = page.stat().st_size / 1e6
+        print(f"{vehicles} vehicles x 12 weeks, {drives} drives, {size:.0f} MB:")
+        for name, told in ((f"page of {written:.1f} MB", report), ("one trend", trend)):
+            print(f"  {name}: {told['s']:.2f} s, {told['cpu_s']:.2f} s CPU, {told['peak_mb']:.0f} MB of memory")
 
 
 if __name__ == "__main__":

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.classes import Classes
 from fleet.history import Event
 from fleet.intervals import middle
 
@@ -33,14 +33,16 @@ def known_cuts(events: Iterable[Event]) -> tuple[Cut, ...]:
     return tuple(Cut(event.day, event.kind) for event in events if event.kind in CUTTING)
 
 
-def seen_cuts(x: FloatArray, y: FloatArray, classes: Any, least: float) -> tuple[Cut, ...]:
+def seen_cuts(x: FloatArray, y: FloatArray, classes: Classes, least: float) -> tuple[Cut, ...]:
     """Changes of level that nobody told of, at least six points on each side.
 
-    x: (n,) days, rising. y: (n,). classes: (n,) of temperature; each class' own median is taken off first. least: the
+    x: (n,) days, rising. y: (n,). classes: of temperature; each class' own median is taken off first. least: the
     smallest step that matters, in y's unit. A step counts only where two levels leave less than half the squared error
     that a straight line leaves, so that a steady drift is not cut. Where there may be several, `ruptures` finds them.
     """
-    level = _within_classes(y, classes)
+    if len(y) < 2 * EACH_SIDE:
+        return ()
+    level = classes.about_medians(y)
     place = _best_split(x, level, least)
     if place is None:
         return ()
@@ -54,14 +56,6 @@ def seen_cuts(x: FloatArray, y: FloatArray, classes: Any, least: float) -> tuple
         for at, before, after in zip(places, medians, medians[1:], strict=False)
         if abs(after - before) >= least
     )
-
-
-def _within_classes(y: FloatArray, classes: Any) -> FloatArray:
-    level = y.astype(float).copy()
-    for label in sorted(set(classes.tolist())):
-        inside = classes == label
-        level[inside] -= middle(y[inside])
-    return level
 
 
 def _best_split(x: FloatArray, level: FloatArray, least: float) -> int | None:

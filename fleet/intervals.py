@@ -70,14 +70,20 @@ def median_interval(values: FloatArray, confidence: float = 0.95) -> Interval:
     if not n:
         return UNKNOWN
     ordered = np.sort(values)
-    centre = middle(ordered)
-    depth = 0  # values left out on either side
-    below = 0.5**n
+    left_out = _left_out(n, confidence)
+    return Interval(
+        float(ordered[(n - 1) // 2] + ordered[n // 2]) / 2, float(ordered[left_out]), float(ordered[n - 1 - left_out])
+    )
+
+
+@lru_cache(maxsize=512)
+def _left_out(n: int, confidence: float) -> int:
+    """Values beyond either end of the interval of the median of n."""
+    depth, below = 0, 0.5**n
     while below <= (1 - confidence) / 2 and depth < n // 2:
         depth += 1
         below += math.comb(n, depth) * 0.5**n
-    depth = max(depth - 1, 0)
-    return Interval(centre, float(ordered[depth]), float(ordered[n - 1 - depth]))
+    return max(depth - 1, 0)
 
 
 def bootstrap_ratio(counts: FloatArray, totals: FloatArray, *, rounds: int = 999) -> Interval:
@@ -115,8 +121,41 @@ def middle(values: FloatArray) -> float:
     return float(ordered[(n - 1) // 2] + ordered[n // 2]) / 2
 
 
+@lru_cache(maxsize=8)
 def normal_quantile(probability: float) -> float:
     """Quantile of the standard normal distribution."""
     from statistics import NormalDist
 
     return NormalDist().inv_cdf(probability)
+
+
+@lru_cache(maxsize=1024)
+def student_quantile(freedom: int, beyond: float) -> float:
+    """Value past which the share `beyond` of Student's distribution lies, under 0.5; endless without freedom.
+
+    To five digits. Source: Hill 1970, algorithm 396, which spares loading a library for one number.
+    """
+    if freedom < 1:
+        return math.inf
+    p = 2 * beyond
+    if freedom == 1:
+        return 1 / math.tan(p * math.pi / 2)
+    if freedom == 2:
+        return math.sqrt(2 / (p * (2 - p)) - 2)
+    a = 1 / (freedom - 0.5)
+    b = 48 / a**2
+    c = ((20700 * a / b - 98) * a - 16) * a + 96.36
+    d = ((94.5 / (b + c) - 3) / b + 1) * math.sqrt(a * math.pi / 2) * freedom
+    y = (d * p) ** (2 / freedom)
+    if y > 0.05 + a:
+        x = normal_quantile(p / 2)
+        y = x * x
+        if freedom < 5:
+            c += 0.3 * (freedom - 4.5) * (x + 0.6)
+        c = (((0.05 * d * x - 5) * x - 7) * x - 2) * x + b + c
+        y = (((((0.4 * y + 6.3) * y + 36) * y + 94.5) / c - y - 3) / b + 1) * x
+        y = math.expm1(a * y * y)
+    else:
+        tail = 1 / (((freedom + 6) / (freedom * y) - 0.089 * d - 0.822) * (freedom + 2) * 3) + 0.5 / (freedom + 4)
+        y = (tail * y - 1) * (freedom + 1) / (freedom + 2) + 1 / y
+    return math.sqrt(freedom * y)

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.classes import Classes, classes_of
 from fleet.intervals import middle, normal_quantile
 
 
@@ -37,31 +39,31 @@ class Slope:
     pairs: int
 
 
-def sen_slope(x: FloatArray, y: FloatArray, classes: Any = None, *, memory: bool | None = None) -> Slope | None:
+def sen_slope(
+    x: FloatArray, y: FloatArray, classes: Classes | None = None, *, memory: bool | None = None
+) -> Slope | None:
     """Slope of y over x within classes; None where no two points of one class differ in x.
 
-    x, y: (n,) without NaN, x rising. classes: (n,) what may be compared with each other; None for all.
+    x, y: (n,) without NaN, x rising. classes: what may be compared with each other; None for all.
     memory: widen the intervals for days that resemble the day before, by (1 + r) / (1 - r) in variance, r being the
     correlation of neighbours about the slope: True for any positive r, False only where it is more than chance, None
     never. Source: Yue and Wang 2004, after Bayley and Hammersley 1946.
     """
-    labels = np.zeros(len(x), dtype=np.int64) if classes is None else np.asarray(classes)
-    slopes, s, variance = [], 0, 0.0
-    groups = [labels == label for label in sorted(set(labels.tolist()))]
-    for inside in groups:
-        found = _pairs(x[inside], y[inside])
-        slopes.append(found[0])
-        s += found[1]
-        variance += found[2]
-    ordered = np.sort(np.concatenate(slopes)) if slopes else np.empty(0)
+    groups = classes or classes_of(np.zeros(len(x), dtype=np.int64))
+    dx, dy = _pairs(x, y, groups.code)
+    apart = dx != 0
+    ordered = dy[apart] / dx[apart]
     if not len(ordered):
         return None
-    value = middle(ordered)
-    left, across = _left_over(x, y, groups, value)
+    ordered.sort()
+    value = float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
+    s = int(np.sign(dx * dy).sum())
+    left, about = groups.about_medians(y - value * x), groups.about_means(x)
+    across = float(about @ about)
     wider = 1.0 if memory is None else _inflation(left, always=memory)
-    variance *= wider
+    variance = wider * (_paired(groups.size) - _ties(x, groups.code) - _ties(y, groups.code)) / 18
     low, high = _interval(ordered, variance, 0.95)
-    freedom = len(x) - len(groups) - 1
+    freedom = len(x) - len(groups.size) - 1
     z = (s - math.copysign(1, s)) / math.sqrt(variance) if s and variance else 0.0
     return Slope(
         value=value,
@@ -69,21 +71,12 @@ def sen_slope(x: FloatArray, y: FloatArray, classes: Any = None, *, memory: bool
         high=high,
         error=math.sqrt(wider * _spread(left) / (freedom * across)) if freedom > 0 and across else math.inf,
         freedom=max(freedom, 0),
-        s=int(s),
+        s=s,
         z=z,
         p=math.erfc(abs(z) / math.sqrt(2)),
         points=len(x),
         pairs=len(ordered),
     )
-
-
-def _left_over(x: FloatArray, y: FloatArray, groups: Any, slope: float) -> tuple[FloatArray, float]:
-    """What the slope leaves of y about each class' own level, and the sum of squares of x about each class' mean."""
-    left, about = y - slope * x, x.astype(float)
-    for inside in groups:
-        left[inside] -= middle(left[inside])
-        about[inside] -= about[inside].mean()
-    return left, float(about @ about)
 
 
 def _spread(left: FloatArray) -> float:
@@ -101,36 +94,29 @@ def _inflation(left: FloatArray, *, always: bool) -> float:
     return (1 + r) / (1 - r) if r > (0.0 if always else chance) else 1.0
 
 
-def _pairs(x: FloatArray, y: FloatArray) -> tuple[FloatArray, int, float]:
-    """Slopes of all pairs, Kendall's S, and its variance with ties."""
-    n = len(x)
-    if n < 2:
-        return np.empty(0), 0, 0.0
-    first, second = _triangle(n)
-    dx, dy = x[second] - x[first], y[second] - y[first]
-    apart = dx != 0
-    s = int(np.sign(dx * dy).sum())
-    variance = (n * (n - 1) * (2 * n + 5) - _ties(x) - _ties(y)) / 18
-    return dy[apart] / dx[apart], s, variance
+def _pairs(x: FloatArray, y: FloatArray, code: Any) -> tuple[FloatArray, FloatArray]:
+    """Differences in x and y of all pairs within classes, the later less the earlier."""
+    compared = (code[:, None] == code) & _later(len(x))
+    return np.subtract.outer(x, x)[compared], np.subtract.outer(y, y)[compared]
 
 
-_triangles: dict[int, Any] = {}
+@lru_cache(maxsize=256)
+def _later(n: int) -> Any:
+    """(n, n) whether the row comes after the column; the fleet's series have few different lengths."""
+    return np.tri(n, k=-1, dtype=bool)
 
 
-def _triangle(n: int) -> Any:
-    """Places of all pairs of n; the fleet's series have few different lengths."""
-    if n not in _triangles:
-        if len(_triangles) > 256:
-            _triangles.clear()
-        _triangles[n] = np.triu_indices(n, 1)
-    return _triangles[n]
-
-
-def _ties(values: FloatArray) -> float:
-    ordered = np.sort(values)
-    if not (ordered[1:] == ordered[:-1]).any():
+def _ties(values: FloatArray, code: Any) -> float:
+    """What equal values of one class take off the variance of Kendall's S."""
+    order = np.lexsort((values, code))
+    ordered, of = values[order], code[order]
+    apart = (ordered[1:] != ordered[:-1]) | (of[1:] != of[:-1])
+    if apart.all():
         return 0.0
-    counts = np.unique(ordered, return_counts=True)[1]
+    return _paired(np.diff(np.concatenate([[0], np.flatnonzero(apart) + 1, [len(values)]])))
+
+
+def _paired(counts: Any) -> float:
     return float((counts * (counts - 1) * (2 * counts + 5)).sum())
 
 

@@ -5,24 +5,30 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from decoder.frames import FloatArray
+from fleet.classes import Classes, temperature_classes
 from fleet.days import Days
 from fleet.episodes import Cut, known_cuts, seen_cuts
 from fleet.history import History
-from fleet.intervals import UNKNOWN, Interval, bootstrap_ratio, clustered_share, median_interval, middle
+from fleet.intervals import (
+    UNKNOWN,
+    Interval,
+    bootstrap_ratio,
+    clustered_share,
+    median_interval,
+    middle,
+    student_quantile,
+)
 from fleet.metrics import METRICS, MONTH_DAYS, POINTS, RECENT_DAYS, SPAN_DAYS, Metric
 from fleet.slopes import sen_slope
 from signal_defs.errors import UsageError
 from signal_defs.text import Text
 
 Verdict = Literal["worsening", "slowly_worse", "improving", "stable", "open", "too_little_data"]
-_CLASS_K = 10.0
-_UNKNOWN_CLASS = -9999
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,16 +155,9 @@ def _trend(metric: Metric, vehicle: str, rows: _Columns, known: tuple[Cut, ...])
     )
 
 
-def temperature_classes(temperature: FloatArray) -> Any:
-    """Number of the class of 10 K each temperature is in, the middle one around their median."""
-    known = np.isfinite(temperature)
-    if not known.any():
-        return np.full(len(temperature), _UNKNOWN_CLASS)
-    offset = np.where(known, temperature, 0.0) - middle(temperature[known])
-    return np.where(known, np.floor(offset / _CLASS_K + 0.5), _UNKNOWN_CLASS).astype(np.int64)
-
-
-def _cuts(metric: Metric, day: FloatArray, value: FloatArray, classes: Any, known: tuple[Cut, ...]) -> tuple[Cut, ...]:
+def _cuts(
+    metric: Metric, day: FloatArray, value: FloatArray, classes: Classes, known: tuple[Cut, ...]
+) -> tuple[Cut, ...]:
     """Known events first; then what the figures show within the stretch after the last of them."""
     begin = max((cut.day for cut in known if len(day) and cut.day <= day[-1]), default=-math.inf)
     now = day >= begin
@@ -198,7 +197,7 @@ def _level(metric: Metric, rows: _Columns) -> Interval:
 
 
 def _slope(
-    metric: Metric, day: FloatArray, value: FloatArray, classes: Any, level: Interval
+    metric: Metric, day: FloatArray, value: FloatArray, classes: Classes, level: Interval
 ) -> tuple[Interval, float, float, Verdict, bool]:
     enough = len(day) >= POINTS and day[-1] - day[0] >= SPAN_DAYS and math.isfinite(level.value)
     found = sen_slope(day, value, classes, memory=metric.remembers) if enough else None
@@ -207,7 +206,7 @@ def _slope(
     slope = Interval(found.value * MONTH_DAYS, found.low * MONTH_DAYS, found.high * MONTH_DAYS)
     sign = 1.0 if metric.worse == "up" else -1.0
     worst, least = (slope.high, slope.low) if sign > 0 else (-slope.low, -slope.high)
-    sure = MONTH_DAYS * max(sign * found.value - _student(found.freedom, metric.misled) * found.error, 0.0)
+    sure = MONTH_DAYS * max(sign * found.value - student_quantile(found.freedom, metric.misled) * found.error, 0.0)
     matters = metric.month * (abs(level.value) if metric.relative else 1.0)
     fast = matters if metric.remembers else matters / 2
     alarm = sure > 0.0 and least > 0.0 and sign * slope.value >= fast
@@ -217,11 +216,3 @@ def _slope(
         return slope, sure, found.p, "improving", False
     verdict: Verdict = "slowly_worse" if least > 0 else "stable" if worst < matters else "open"
     return slope, sure, found.p, verdict, alarm
-
-
-@lru_cache(maxsize=512)
-def _student(freedom: int, misled: float) -> float:
-    """One-sided quantile of Student's distribution past which a share `misled` of all looks is."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, 1 - misled)) if freedom > 0 else math.inf

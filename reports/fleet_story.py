@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from markupsafe import Markup
@@ -14,7 +13,7 @@ from fleet.ranking import Ranked, Reason
 from fleet.trends import Trend
 from reports.figures.fleet_small import small_trend
 from reports.findings import wording
-from reports.fleet_words import VERDICTS
+from reports.fleet_words import VERDICTS, day_words
 from reports.language import Language
 from reports.plain import plain
 from reports.theme import GREEN, GREY, VERMILLION, Mark
@@ -136,11 +135,6 @@ def days_words(days: Interval | None, say: Language) -> str:
     if not math.isfinite(days.high):
         return say("limit in {days:.0f} days ({low:.0f} or more)", days=days.value, low=days.low)
     return say("limit in {days:.0f} days ({low:.0f} to {high:.0f})", days=days.value, low=days.low, high=days.high)
-
-
-def day_words(day: float) -> str:
-    """A day [days since 1970] as ISO date."""
-    return datetime.fromtimestamp(day * 86400, UTC).date().isoformat()
 
 
 def _missing(trend: Trend, say: Language) -> str:

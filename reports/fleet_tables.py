@@ -8,8 +8,8 @@ from fleet.fleet_data import FleetData
 from fleet.metrics import METRICS
 from fleet.ranking import Ranked
 from fleet.strata import GROUPINGS, Compared, Strata, strata
-from reports.fleet_story import day_words, days_words, reason_words
-from reports.fleet_words import PROPERTIES, STANDING_WORDS, VERDICTS
+from reports.fleet_story import days_words, reason_words
+from reports.fleet_words import PROPERTIES, STANDING_WORDS, VERDICTS, day_words
 from reports.language import Language
 from reports.table import Cell, Column, Table, number, table, word
 from signal_defs.text import Text

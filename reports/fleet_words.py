@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 from signal_defs.text import Text
 
 STANDING_WORDS = {
@@ -51,3 +53,8 @@ RECORDED = (
     Text("drives with standstills"),
     Text("whole weeks, driving and parked"),
 )
+
+
+def day_words(day: float) -> str:
+    """A day [days since 1970] as ISO date."""
+    return datetime.fromtimestamp(day * 86400, UTC).date().isoformat()

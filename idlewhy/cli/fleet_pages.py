@@ -70,7 +70,7 @@ def ranking_json(data: FleetData) -> dict[str, Any]:
 
 def trend_row(trend: Trend) -> dict[str, Any]:
     """One vehicle's trend as plain values; None where it is unknown."""
-    from reports.fleet_story import day_words
+    from reports.fleet_words import day_words
 
     digits = trend.metric.digits + 1
     figures = (trend.level.value, trend.level.low, trend.level.high)

@@ -7,10 +7,12 @@ import math
 import numpy as np
 import pymannkendall
 import pytest
+from scipy.special import stdtrit
 from scipy.stats import binomtest, theilslopes
 from statsmodels.stats.proportion import proportion_confint
 
-from fleet.intervals import bootstrap_ratio, clustered_share, median_interval, wilson
+from fleet.classes import classes_of
+from fleet.intervals import bootstrap_ratio, clustered_share, median_interval, student_quantile, wilson
 from fleet.slopes import sen_slope
 
 _Y = np.array([80, 79.5, 79.2, 78.6, 60, 77.9, 77.4, 77.1, 76.4, 76.2])
@@ -53,7 +55,7 @@ def test_a_change_of_season_alone_is_no_slope() -> None:
     x = np.arange(40.0)
     cold = x >= 20
     y = np.where(cold, 9.0, 5.0) + 0.01 * np.sin(x * 7)
-    plain, within = sen_slope(x, y), sen_slope(x, y, cold)
+    plain, within = sen_slope(x, y), sen_slope(x, y, classes_of(cold.astype(int)))
     assert plain is not None
     assert within is not None
     assert plain.low > 0
@@ -62,7 +64,7 @@ def test_a_change_of_season_alone_is_no_slope() -> None:
 
 
 def test_points_that_cannot_be_compared_give_no_slope() -> None:
-    assert sen_slope(np.arange(3.0), np.arange(3.0), np.arange(3)) is None
+    assert sen_slope(np.arange(3.0), np.arange(3.0), classes_of(range(3))) is None
     assert sen_slope(np.empty(0), np.empty(0)) is None
 
 
@@ -129,3 +131,10 @@ def test_the_interval_of_a_ratio_covers_nearly_as_often_as_it_says() -> None:
 def test_one_cluster_has_a_ratio_and_no_interval() -> None:
     assert bootstrap_ratio(np.array([3.0]), np.array([4.0])).value == 0.75
     assert math.isnan(bootstrap_ratio(np.array([3.0]), np.array([4.0])).low)
+
+
+@pytest.mark.parametrize("beyond", [0.025, 2e-3, 1e-5])
+def test_students_quantile_equals_that_of_an_independent_library(beyond: float) -> None:
+    for freedom in (1, 2, 3, 4, 5, 9, 10, 30, 80, 400):
+        # source: the library's own function, stdtrit
+        assert student_quantile(freedom, beyond) == pytest.approx(float(stdtrit(freedom, 1 - beyond)), rel=1e-5)

@@ -10,13 +10,14 @@ import pandas as pd
 import pytest
 
 from benchmarks.fleet_simulated import fleet_drawn
+from fleet.classes import classes_of, temperature_classes
 from fleet.costs import idle_cost
 from fleet.episodes import seen_cuts
 from fleet.fleet_data import FleetData
 from fleet.ranking import rank
 from fleet.strata import strata
 from fleet.tables import schema_of
-from fleet.trends import Trend, temperature_classes, trends_of
+from fleet.trends import Trend, trends_of
 from signal_defs.errors import UsageError
 
 FIRST = pd.Timestamp("2025-03-03")
@@ -136,24 +137,24 @@ def test_a_step_nobody_told_of_is_found_on_its_day() -> None:
 
 
 def test_a_step_needs_six_points_on_each_side() -> None:
-    x, classes = np.arange(11.0), np.zeros(11)
+    x, classes = np.arange(11.0), classes_of([0] * 11)
     assert seen_cuts(x, np.where(x < 6, 20.0, 120.0), classes, 20.0) == ()
-    assert len(seen_cuts(np.arange(12.0), np.where(np.arange(12) < 6, 20.0, 120.0), np.zeros(12), 20.0)) == 1
+    assert len(seen_cuts(np.arange(12.0), np.where(np.arange(12) < 6, 20.0, 120.0), classes_of([0] * 12), 20.0)) == 1
 
 
 def test_several_steps_are_told_apart() -> None:
     x = np.arange(40.0)
     y = np.where(x < 12, 20.0, np.where(x < 26, 120.0, 60.0)) + 0.5 * np.sin(x * 3)
-    assert [cut.day for cut in seen_cuts(x, y, np.zeros(40), 20.0)] == [12.0, 26.0]
+    assert [cut.day for cut in seen_cuts(x, y, classes_of([0] * 40), 20.0)] == [12.0, 26.0]
 
 
 def test_a_steady_drift_is_no_step() -> None:
     x = np.arange(40.0)
-    assert seen_cuts(x, 20 + 3 * x, np.zeros(40), 20.0) == ()
+    assert seen_cuts(x, 20 + 3 * x, classes_of([0] * 40), 20.0) == ()
 
 
 def test_temperatures_within_five_kelvin_of_the_median_are_one_class() -> None:
-    classes = temperature_classes(np.array([10.0, 14.9, 5.1, 25.0, np.nan]))
+    classes = temperature_classes(np.array([10.0, 14.9, 5.1, 25.0, np.nan])).code
     assert classes[0] == classes[1]
     assert len(set(classes.tolist())) == 4  # 10 and 14.9; 5.1 is more than 5 K below the median of 12.45; 25; unknown
 
