@@ -60,11 +60,11 @@ def _field(payload: ByteArray, signal: SignalLayout, windows: Windows, rows: Int
     first = start // 8
     if (start + length - 1) // 8 - first < 8:
         at = min(first, width - 8)
-        word = _window(payload, at, big, windows)
+        word = window(payload, at, big, windows)
         word = word if rows is None else word[rows]
         above = start - 8 * at if big else WORD - (start - 8 * at) - length  # bits over the field
     else:  # nine bytes: the word that begins with the field's first byte, and the byte after it
-        word = _window(payload, first, big, windows)
+        word = window(payload, first, big, windows)
         after = payload[:, first + 8].astype(np.uint64)
         if rows is not None:
             word, after = word[rows], after[rows]
@@ -83,13 +83,13 @@ def _field(payload: ByteArray, signal: SignalLayout, windows: Windows, rows: Int
     return moved & np.uint64((1 << length) - 1) if above else (moved if below or rows is not None else moved.copy())
 
 
-def _window(payload: ByteArray, at: int, big: bool, windows: Windows) -> NDArray[np.uint64]:
+def window(payload: ByteArray, at: int, big: bool, windows: Windows) -> NDArray[np.uint64]:
     """Eight bytes of every row from byte `at` as one number, most significant byte first if big: (n,) uint64."""
     known = windows.get((at, big))
     if known is not None:
         return known
     if big:
-        word = _window(payload, at, False, windows).byteswap()
+        word = window(payload, at, False, windows).byteswap()
     elif payload.shape[1] == 8:
         word = payload.view(np.uint64)[:, 0]
     else:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, FloatArray, FrameBatch, Int64Array
 from decoder.lin import CLASSIC, ENHANCED, NEITHER, NOT_LOGGED, checksum_verdicts, keeps, settle_kind
-from decoder.route import MessageIndex, Routed
+from decoder.route import MessageIndex, Places, Routed
 from decoder.timeline import Part
-from decoder.unpack import Unpacked, unpack
+from decoder.unpack import Unpacked, Unpacker
 from signal_defs.layout import Checksum, MessageLayout, SignalLayout
 from signal_defs.platform import Binding
 
@@ -56,9 +56,9 @@ class Collector:
     bindings: Mapping[str, Binding]
     marked: bool = False
     pieces: dict[int, list[Piece]] = field(default_factory=dict)
-    _needed: list[int] = field(default_factory=list)
     _roles: dict[int, list[str]] = field(default_factory=dict)
-    _narrow: NDArray[np.uint16] = field(init=False)
+    _unpackers: dict[int, Unpacker] = field(default_factory=dict)
+    _places: Places = field(init=False)
 
     def __post_init__(self) -> None:
         bus_numbers = {bus.name: number for number, bus in enumerate(self.index.buses)}
@@ -68,25 +68,18 @@ class Collector:
                 same = bus_numbers[binding.bus] == one.bus and binding.message == one.message.name
                 if same and binding.signal in names:
                     self._roles.setdefault(target, []).append(role)
-        self._needed = sorted(self._roles)
-        self.pieces = {target: [] for target in self._needed}
-        # target -> its place among the needed; the last place is for all others, UNKNOWN (-1) among them
-        self._narrow = np.full(len(self.index.targets) + 1, len(self._needed), np.uint16)
-        self._narrow[self._needed] = np.arange(len(self._needed))
+        for target, roles in self._roles.items():
+            names = {self.bindings[role].signal for role in roles}
+            self._unpackers[target] = Unpacker(self.index.targets[target].message, names)
+        self.pieces = {target: [] for target in sorted(self._roles)}
+        self._places = Places(self._roles, len(self.index.targets))
 
     def add(self, routed: Routed, log: int, parts: Iterable[Part]) -> None:
         """Keep the needed rows of a batch; each part goes by the clock of its own segment."""
-        place = self._narrow[routed.target]
         for part in parts:
-            whole = part.first == 0 and part.last == len(place)
-            own = place if whole else place[part.first : part.last]
-            rows = np.flatnonzero(own < len(self._needed))
-            small = own[rows]
-            order = rows[np.argsort(small, kind="stable")] + part.first
-            ends = np.cumsum(np.bincount(small, minlength=len(self._needed))).tolist()
-            for target, first, last in zip(self._needed, [0, *ends[:-1]], ends, strict=True):
-                if last > first:
-                    self.pieces[target].append(self._piece(target, routed.batch, order[first:last], log, part.segment))
+            for target, rows in self._places.of(routed.target[part.first : part.last]):
+                piece = self._piece(target, routed.batch, rows + part.first, log, part.segment)
+                self.pieces[target].append(piece)
 
     def _piece(self, target: int, batch: FrameBatch, rows: Int64Array, log: int, segment: int) -> Piece:
         message = self.index.targets[target].message
@@ -96,7 +89,7 @@ class Collector:
         if is_lin:
             verdict = lin_verdicts(message, batch, rows, payload, length)
         roles = self._roles[target]
-        unpacked = unpack(message, payload, length, {self.bindings[role].signal for role in roles})
+        unpacked = self._unpackers[target].unpack(payload, length)
         identifier = batch.identifier[rows]
         return Piece(
             log,

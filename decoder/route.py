@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.channels import ChannelCount, assign_channels, plain_name
-from decoder.frames import NOT_DATA, Flag, FrameBatch
+from decoder.frames import NOT_DATA, Flag, FrameBatch, Int64Array
 from decoder.keys import KeyTable
 from decoder.lin_frames import as_lin
 from signal_defs.layout import MessageLayout
@@ -19,6 +20,9 @@ from signal_defs.platform import Bus
 UNKNOWN = -1
 _EXTENDED = 1 << 31  # bits of a key beside identifier (0..28) and channel (32..47)
 _LIN = 1 << 30
+
+
+Rows = tuple[int, Int64Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,31 @@ class Routed:
 
     batch: FrameBatch
     target: NDArray[np.int32]
+
+
+class Places:
+    """Which frames of a batch are which of the messages that are needed. needed: their numbers, of `count` in all."""
+
+    def __init__(self, needed: Iterable[int], count: int) -> None:
+        self._needed = sorted(needed)
+        # message -> its place among the needed; the last place is for all others, UNKNOWN (-1) among them
+        kind = np.min_scalar_type(len(self._needed))
+        self._narrow: NDArray[np.unsignedinteger[Any]] = np.full(count + 1, len(self._needed), kind)
+        self._narrow[self._needed] = np.arange(len(self._needed))
+
+    def of(self, target: NDArray[np.int32]) -> Iterator[Rows]:
+        """(message, its rows in order), for each of the needed that has rows. target: (n,) as in `Routed`."""
+        place = self._narrow[target]
+        rows = None
+        if len(self._needed) < len(self._narrow) - 1 or (len(target) and target.min() < 0):
+            rows = np.flatnonzero(place < len(self._needed))
+            place = place[rows]
+        order = np.argsort(place, kind="stable")
+        order = order if rows is None else rows[order]
+        ends = np.cumsum(np.bincount(place, minlength=len(self._needed))).tolist()
+        for number, first, last in zip(self._needed, [0, *ends[:-1]], ends, strict=True):
+            if last > first:
+                yield number, order[first:last]
 
 
 def parameter_group(identifier: int) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.collect import lin_verdicts, role_samples, sound_frames, take_payload
-from decoder.frames import BoolArray, FloatArray, Int64Array, ReadReport
+from decoder.frames import BoolArray, FloatArray, FrameBatch, Int64Array, ReadReport
 from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed, told
-from decoder.route import MessageIndex, Routed, Router
+from decoder.route import MessageIndex, Places, Router, Rows
 from decoder.timeline import DATED_NS, LogClock, is_dated
-from decoder.unpack import unpack
+from decoder.unpack import Unpacker
 from signal_defs.errors import UsageError
-from signal_defs.layout import SignalLayout
+from signal_defs.layout import MessageLayout, SignalLayout
 from signal_defs.platform import Binding, Platform
 
 Progress = Callable[[str, int, int], None]
@@ -122,17 +122,20 @@ def decode_signals(
     report = report if report is not None else DecodeReport()
     columns = choose_columns(platform) if select is None else tuple(select)
     index = MessageIndex(platform.buses)
-    by_target = _by_target(index, columns)
+    decoders = _decoders(index, columns)
+    places = Places(decoders, len(index.targets))
     logs: list[ReadLog] = []
     for path in _in_order(paths, options):
         opened = open_log(path, options=options)
         log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
         logs.append(log)
-        tallies: dict[int, NDArray[np.int64]] = {}
+        for decoder in decoders.values():
+            decoder.tally[:] = 0
         before = report.frames
         for routed, _ in read_routed(log, told(opened, progress)):
             report.frames = before + log.frames
-            yield from _decode_batch(routed, log, index, by_target, tallies, report)
+            rows = places.of(routed.target)
+            yield from _decode_batch(routed.batch, rows, Path(path).name, is_dated(log.clock), decoders, report)
         report.rejected.update(log.router.rejected)
         notes = (*opened.report.notes, *log.router.notes, *_losses(Path(path).name, opened.report))
         report.notes.extend(note for note in notes if note not in report.notes)
@@ -149,59 +152,65 @@ def _losses(name: str, read: ReadReport) -> list[str]:
     ]
 
 
-def _by_target(index: MessageIndex, columns: Sequence[Column]) -> dict[int, list[Column]]:
+@dataclass(slots=True)
+class _Decoder:
+    """Decodes one message. columns: those asked for. tally: of a LIN message's checksums in the log being read."""
+
+    message: MessageLayout
+    is_lin: bool
+    columns: list[Column]
+    unpacker: Unpacker
+    tally: NDArray[np.int64] = field(default_factory=lambda: np.zeros(5, np.int64))
+
+
+def _decoders(index: MessageIndex, columns: Sequence[Column]) -> dict[int, _Decoder]:
+    """One for each message that holds a column, by its number."""
     wanted: dict[tuple[str, str], list[Column]] = {}
     for column in columns:
         wanted.setdefault((column.bus, column.message), []).append(column)
-    found: dict[int, list[Column]] = {}
+    found: dict[int, _Decoder] = {}
     for number, target in enumerate(index.targets):
+        bus = index.buses[target.bus]
         names = {signal.name for signal in target.message.signals}
-        own = wanted.get((index.buses[target.bus].name, target.message.name), ())
+        own = wanted.get((bus.name, target.message.name), ())
         fitting = [column for column in own if column.signal.name in names]
         if fitting:  # a database may define a message of one name for several identifiers
-            found[number] = fitting
+            unpacker = Unpacker(target.message, {column.signal.name for column in fitting})
+            found[number] = _Decoder(target.message, bus.kind == "lin", fitting, unpacker)
     return found
 
 
 def _decode_batch(
-    routed: Routed,
-    log: ReadLog,
-    index: MessageIndex,
-    by_target: Mapping[int, list[Column]],
-    tallies: dict[int, NDArray[np.int64]],
+    batch: FrameBatch,
+    places: Iterable[Rows],
+    source: str,
+    absolute: bool,
+    decoders: Mapping[int, _Decoder],
     report: DecodeReport,
 ) -> Iterator[SignalBatch]:
-    batch = routed.batch
-    source, absolute = Path(log.path).name, is_dated(log.clock)
-    order = np.argsort((routed.target + 1).astype(np.uint16), kind="stable")
-    ends = np.cumsum(np.bincount(routed.target + 1, minlength=len(index.targets) + 1))
-    for target, columns in by_target.items():
-        rows = order[ends[target] : ends[target + 1]]
-        if not len(rows):
-            continue
-        message = index.targets[target].message
-        payload = take_payload(batch.payload, rows)
-        if index.buses[index.targets[target].bus].kind == "lin":
-            verdict = lin_verdicts(message, batch, rows, payload, batch.length[rows])
-            tally = tallies.setdefault(target, np.zeros(5, np.int64))
-            tally += np.bincount(verdict, minlength=5)
-            sound, _ = sound_frames(message, verdict, tally)
+    for target, every in places:
+        decoder, rows = decoders[target], every
+        payload, length = take_payload(batch.payload, rows), batch.length[rows]
+        if decoder.is_lin:
+            verdict = lin_verdicts(decoder.message, batch, rows, payload, length)
+            decoder.tally += np.bincount(verdict, minlength=5)
+            sound, _ = sound_frames(decoder.message, verdict, decoder.tally)
             if not sound.all():
                 report.rejected["lin_checksum"] += int(np.count_nonzero(~sound))
-                rows, payload = rows[sound], payload[sound]
-        unpacked = unpack(message, payload, batch.length[rows], {column.signal.name for column in columns})
+                rows, payload, length = rows[sound], payload[sound], length[sound]
+        unpacked = decoder.unpacker.unpack(payload, length)
         time_ns = batch.time_ns[rows]
         report.decoded += len(rows)
         truncated = max((one.truncated for one in unpacked.values()), default=0)
         if truncated:
             report.rejected["truncated"] += truncated
-        for column in columns:
+        for column in decoder.columns:
             one = unpacked[column.signal.name]
             if not len(one.value):
                 continue
             value, valid = one.value, one.valid
             if column.binding is not None:
-                samples = role_samples(column.binding, message.signal(column.signal.name), one)
+                samples = role_samples(column.binding, decoder.message.signal(column.signal.name), one)
                 value, valid = samples.value, samples.valid
             report.samples += len(value)
             at = time_ns if one.rows is None else time_ns[one.rows]

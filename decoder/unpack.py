@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bits import extract, last_byte
+from decoder.bits import WORD, extract, last_byte, window
+from decoder.blocks import build_blocks, word_start
 from decoder.frames import BoolArray, ByteArray, FloatArray, Int64Array
 from signal_defs.errors import DefinitionError
 from signal_defs.layout import MessageLayout, SignalLayout
@@ -42,16 +43,114 @@ class Unpacked:
 def unpack(
     message: MessageLayout, payload: ByteArray, length: ByteArray, names: Collection[str] | None = None
 ) -> dict[str, Unpacked]:
-    """Every signal of a message, or those in names, from the payloads of its frames.
+    """As `Unpacker.unpack`, for once."""
+    return Unpacker(message, names).unpack(payload, length)
 
-    payload: (n, width) uint8, zero past length. length: (n,) bytes present. Returns signal name -> `Unpacked`.
-    Raises DefinitionError if multiplexers depend on each other in a circle.
-    Source of the bit order: the DBC convention, see `signal_defs.layout.SignalLayout`; of the multiplexing: its ranges.
+
+class Unpacker:
+    """Takes every signal of a message, or those in names, out of its frames; works out once what the layout tells."""
+
+    def __init__(self, message: MessageLayout, names: Collection[str] | None = None) -> None:
+        self._message = message
+        wanted = [one for one in message.signals if names is None or one.name in names]
+        self._checks = {one.name: _Check.of(one) for one in wanted}
+        self._blocks = build_blocks(one for one in wanted if _is_plain(one))
+        self._others = [one for one in wanted if not _is_plain(one)]
+        self._order = [one.name for one in wanted]
+
+    def unpack(self, payload: ByteArray, length: ByteArray) -> dict[str, Unpacked]:
+        """Signal name -> `Unpacked`, from the payloads of the message's frames.
+
+        payload: (n, width) uint8, zero past length. length: (n,) bytes present.
+        Raises DefinitionError if multiplexers depend on each other in a circle.
+        Source of the bit order: the DBC convention, see `signal_defs.layout.SignalLayout`; of the multiplexing: its
+        ranges.
+        """
+        columns = _Columns(self._message, np.ascontiguousarray(payload), length)
+        found: dict[str, Unpacked] = {}
+        one_by_one = list(self._others)
+        width = columns.payload.shape[1]
+        with np.errstate(over="ignore", invalid="ignore"):
+            for block in self._blocks:
+                if block.need > columns.shortest or block.at + WORD // 8 > width:
+                    one_by_one += block.signals
+                    continue
+                raws, values = block.cut(columns.word(block.at, block.big))
+                for signal, raw, value in zip(block.signals, raws, values, strict=True):
+                    found[signal.name] = columns.judge(self._checks[signal.name], raw, value)
+            for signal in one_by_one:
+                found[signal.name] = columns.unpack(signal, self._checks[signal.name])
+        return {name: found[name] for name in self._order}
+
+
+def _is_plain(signal: SignalLayout) -> bool:
+    """Whether a signal may be one of a `Block`: in every frame, in one word, and scaled without loss."""
+    if (
+        signal.multiplexed is not None
+        or signal.is_bytes
+        or signal.is_float
+        or signal.length > WORD - (not signal.signed)
+    ):
+        return False
+    if last_byte(signal) >= word_start(signal) + WORD // 8:
+        return False
+    scale, offset = float(signal.scale), float(signal.offset)
+    if not np.isfinite(scale + offset):
+        return False
+    return (scale, offset) == (1.0, 0.0) or not scale.is_integer() or _bound(signal) <= EXACT_INTEGER
+
+
+def _bound(signal: SignalLayout) -> int:
+    """What no scaled value exceeds, where the scale is a whole number; of the offset its whole part counts."""
+    offset = float(signal.offset)
+    return (1 << signal.length) * abs(int(signal.scale)) + abs(int(offset) if offset.is_integer() else 0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Check:
+    """What a value must keep to. low, high: None where it cannot lie beyond. finite: it might be no finite number.
+
+    passes_all: there is nothing to keep to.
     """
-    columns = _Columns(message, np.ascontiguousarray(payload), length)
-    wanted = message.signals if names is None else [one for one in message.signals if one.name in names]
-    with np.errstate(over="ignore", invalid="ignore"):
-        return {signal.name: columns.unpack(signal) for signal in wanted}
+
+    invalid: tuple[tuple[int, int], ...]
+    finite: bool
+    low: float | None
+    high: float | None
+    passes_all: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        nothing = not self.invalid and not self.finite and self.low is None and self.high is None
+        object.__setattr__(self, "passes_all", nothing)
+
+    @classmethod
+    def of(cls, signal: SignalLayout) -> Self:
+        """The definition's range with half a step of slack, and its raw values that are none."""
+        low, high = signal.minimum, signal.maximum
+        slack = 0.0 if signal.is_float else abs(signal.scale) / 2
+        if not signal.is_float:
+            least = -(2 ** (signal.length - 1)) if signal.signed else 0
+            most = 2 ** (signal.length - 1) - 1 if signal.signed else 2**signal.length - 1
+            ends = sorted((least * signal.scale + signal.offset, most * signal.scale + signal.offset))
+            low = None if low is None or ends[0] >= low - slack else low
+            high = None if high is None or ends[1] <= high + slack else high
+        return cls(
+            () if signal.is_float else tuple(_merged(signal.invalid)),
+            signal.is_float or not np.isfinite(signal.scale + signal.offset),
+            None if low is None else low - slack,
+            None if high is None else high + slack,
+        )
+
+    def inside(self, value: FloatArray) -> BoolArray | None:
+        """Whether each value lies in the range; None where it cannot lie outside."""
+        if self.low is None and self.high is None:
+            return None
+        inside = np.ones(len(value), np.bool_)
+        if self.low is not None:
+            inside &= value >= self.low
+        if self.high is not None:
+            inside &= value <= self.high
+        return inside
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,21 +195,37 @@ class _Columns:
         self.all_valid = np.ones(n, np.bool_)
         self.all_valid.flags.writeable = False
 
-    def unpack(self, signal: SignalLayout) -> Unpacked:
+    def word(self, at: int, big: bool) -> NDArray[np.uint64]:
+        """Eight bytes of every frame as one number: (n,)."""
+        return window(self.payload, at, big, self.windows)
+
+    def unpack(self, signal: SignalLayout, check: _Check) -> Unpacked:
         self._split_multiplexers(signal)
         present, truncated = self._rows(signal)
         raw = extract(self.payload, signal, self.windows, present)
         if raw.ndim > 1:
             valid = np.ones(len(raw), np.bool_)
             return Unpacked(raw, np.full(len(raw), np.nan), valid, present, truncated)
-        value = _scaled(raw, signal)
-        valid = self.all_valid[: len(raw)]
-        bad = _invalid(raw, signal.invalid) if signal.invalid and not signal.is_float else None
+        return self.judge(check, raw, _scaled(raw, signal), present, truncated)
+
+    def judge(
+        self,
+        check: _Check,
+        raw: NDArray[Any],
+        value: FloatArray,
+        present: Int64Array | None = None,
+        truncated: int = 0,
+    ) -> Unpacked:
+        """What the definition says of values: which are valid, how many lie outside of its range."""
+        valid = self.all_valid if present is None else self.all_valid[: len(raw)]
+        if check.passes_all:
+            return Unpacked(raw, value, valid, present, truncated)
+        bad = _invalid(raw, check.invalid) if check.invalid else None
         if bad is not None:
             valid = ~bad
-        if signal.is_float or not np.isfinite(signal.scale + signal.offset):
+        if check.finite:
             valid = valid & np.isfinite(value)
-        inside = _inside(value, signal)
+        inside = check.inside(value)
         outside = 0
         if inside is not None:
             outside = int(np.count_nonzero(valid & ~inside))
@@ -163,7 +278,7 @@ def _scaled(raw: NDArray[Any], signal: SignalLayout) -> FloatArray:
     scale, offset = float(signal.scale), float(signal.offset)
     if not signal.is_float and scale.is_integer() and (scale, offset) != (1.0, 0.0):
         whole = offset if offset.is_integer() else 0.0  # the part of the offset that integer arithmetic can add
-        bound = 2**signal.length * abs(int(scale)) + abs(int(whole))
+        bound = _bound(signal)
         if bound >= 2**63:
             numbers = [float(number * int(scale) + int(whole)) for number in raw.tolist()]
             return np.array(numbers, np.float64) + (offset - whole)
@@ -179,29 +294,9 @@ def _scaled(raw: NDArray[Any], signal: SignalLayout) -> FloatArray:
     return value
 
 
-def _inside(value: FloatArray, signal: SignalLayout) -> BoolArray | None:
-    """Whether each value lies in the definition's range, half a step of slack; None where it cannot lie outside."""
-    low, high = signal.minimum, signal.maximum
-    slack = 0.0 if signal.is_float else abs(signal.scale) / 2
-    if not signal.is_float:
-        least = -(2 ** (signal.length - 1)) if signal.signed else 0
-        most = 2 ** (signal.length - 1) - 1 if signal.signed else 2**signal.length - 1
-        ends = sorted((least * signal.scale + signal.offset, most * signal.scale + signal.offset))
-        low = None if low is None or ends[0] >= low - slack else low
-        high = None if high is None or ends[1] <= high + slack else high
-    if low is None and high is None:
-        return None
-    inside = np.ones(len(value), np.bool_)
-    if low is not None:
-        inside &= value >= low - slack
-    if high is not None:
-        inside &= value <= high + slack
-    return inside
-
-
 def _invalid(raw: NDArray[Any], ranges: tuple[tuple[int, int], ...]) -> BoolArray | None:
-    """Whether each raw value lies in one of the ranges; None where there are none."""
-    merged = [(low, high) for low, high in _merged(ranges) if not _beyond(low, high, raw)]
+    """Whether each raw value lies in one of the ranges, which rise and do not overlap; None where none can hold it."""
+    merged = [(low, high) for low, high in ranges if not _beyond(low, high, raw)]
     if not merged:
         return None
     if len(merged) <= FEW_RANGES:

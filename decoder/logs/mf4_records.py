@@ -15,7 +15,7 @@ from decoder.logs.mf4_groups import FrameGroup, columns, frame_group, identifier
 from decoder.logs.mf4_split import Clock, Split, find_next, split
 from decoder.logs.mf4_waiting import LONGEST, Waiting, at_byte, values_at
 
-_ROWS = 131_072  # records looked at together
+_ROWS = 262_144  # records looked at together
 _JITTER_NS = 1_000_000_000  # time may run back by less than this between kinds of record that a recorder buffers apart
 _LONGEST_LOG_S = 400.0 * 86_400  # of time stamps that are believed behind damage
 _MOST_SEARCHES = 200  # for the next sound record behind damage
