@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import FloatArray
+from fleet.parquet import numbers
 
 _RETURNED = 0.95  # of the charge put in, what comes out again; common practice, no source
 _WEEK_KNOWN = 0.9  # least share of a week's hours with the current known; common practice, no source
@@ -143,17 +144,9 @@ def days_of_table(table: Any) -> Days:
     if not isinstance(words, pa.DictionaryArray):
         words = words.dictionary_encode()
     names = words.dictionary.to_pylist()
-    columns = {name: _floats(table.column(name)) for name in table.column_names if name in COLUMNS}
-    day = table.column("day").cast(pa.date32()).cast(pa.int32()).to_numpy()
-    return days_of(names, words.indices.to_numpy(zero_copy_only=False), day, columns)
-
-
-def _floats(column: Any) -> FloatArray:
-    """Nulls as NaN."""
-    import pyarrow as pa
-
-    values: FloatArray = column.cast(pa.float64()).to_numpy()
-    return values
+    columns = {name: numbers(table.column(name)) for name in table.column_names if name in COLUMNS}
+    day = numbers(table.column("day").cast(pa.date32()).cast(pa.int32()))
+    return days_of(names, numbers(words.indices), day, columns)
 
 
 def _grouped(

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
+
+import numpy as np
 
 from fleet.places import Place
 from fleet.tables import SCHEMA, SCHEMA_KEY, schema_of
@@ -97,6 +100,29 @@ def read_table(place: Place, name: str, table: str, columns: Sequence[str] | Non
         for column in names
     }
     return pa.table(columns_of, schema=pa.schema([schema.field(column) for column in names]))
+
+
+def numbers(column: Any) -> Any:
+    """(n,) an Arrow column of numbers as a NumPy array that cannot be written to; null as NaN.
+
+    Arrow's own way there loads pandas, which takes longer than most of what is asked for.
+    """
+    import pyarrow as pa
+
+    whole = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+    if not whole.null_count:
+        return np.from_dlpack(whole)
+    known = np.from_dlpack(whole.is_valid().cast(pa.int8())).astype(bool)
+    there = np.full(len(whole), math.nan)
+    there[known] = np.from_dlpack(whole.drop_null())
+    return there
+
+
+def without_rows(schema: Any) -> Any:
+    """A table of no rows; Arrow's own way there loads pandas."""
+    import pyarrow as pa
+
+    return pa.Table.from_batches([], schema)
 
 
 def _reason(fault: Exception) -> str:

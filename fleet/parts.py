@@ -14,6 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from fleet.parquet import numbers
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
@@ -83,7 +85,7 @@ def choose(parts: Iterable[Part]) -> Chosen:
         return Chosen()
     heads = pa.concat_tables(part.head for part in largest_first).combine_chunks()
     counts = _first_of_each(heads.column("recording"))
-    superseded = _superseded(heads.filter(pa.array(counts)))
+    superseded = _superseded(heads if counts.all() else heads.filter(pa.array(counts)))
     if superseded:
         counts &= ~_in(heads.column("recording"), list(superseded))
     counting = {}
@@ -132,8 +134,10 @@ def _precedence(row: Mapping[str, Any]) -> tuple[int, int, int, str]:
 
 def _codes(words: Any) -> Any:
     """(n,) words as numbers from 0, in order of their first appearance."""
-    whole = words.combine_chunks() if hasattr(words, "combine_chunks") else words
-    return whole.dictionary_encode().indices.to_numpy(zero_copy_only=False).astype(np.int64)
+    import pyarrow as pa
+
+    whole = words.combine_chunks() if isinstance(words, pa.ChunkedArray) else words
+    return numbers(whole.dictionary_encode().indices).astype(np.int64)
 
 
 def _in(keys: Any, wanted: list[str]) -> Any:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fleet.parquet import DamagedError, read_head, read_table, to_bytes
+from fleet.parquet import DamagedError, read_head, read_table, to_bytes, without_rows
 from fleet.parts import Chosen, Part, choose, file_name, part_name
 from fleet.places import Entry, Place, open_place
 from fleet.tables import HEAD, SCHEMA, TABLES, VEHICLES, schema_of, table_of
@@ -148,20 +148,8 @@ class Store:
             pieces.append(piece.select(names))
         schema = pa.schema([schema_of(table).field(name) for name in names])
         if not pieces:
-            return schema.empty_table()
+            return without_rows(schema)
         return pa.concat_tables(pieces).unify_dictionaries().combine_chunks()
-
-    def frame(
-        self,
-        table: str,
-        columns: Sequence[str] | None = None,
-        *,
-        vehicle: str | None = None,
-        at: Snapshot | None = None,
-    ) -> Any:
-        """The same as a pandas frame; words are categories."""
-        read = self.read_vehicles(table) if table in VEHICLES else self.read(table, columns, vehicle=vehicle, at=at)
-        return read.to_pandas(date_as_object=False)
 
     def live_files(self, table: str) -> list[str]:
         """Names of the files behind a table just now, for programs that read Parquet themselves."""
@@ -218,7 +206,7 @@ class Store:
                 latest[row["vehicle"]] = row["sequence"]
             pieces.append(rows)
         if not pieces:
-            return schema_of(table).empty_table()
+            return without_rows(schema_of(table))
         rows = [row for row in pa.concat_tables(pieces).to_pylist() if row["sequence"] == latest[row["vehicle"]]]
         return table_of(table, sorted(rows, key=lambda row: (row["vehicle"], str(row.get("day")))))
 
