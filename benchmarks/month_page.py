@@ -1,16 +1,18 @@
 """`python -m benchmarks.month_page`: a month of one vehicle as a page: its weight, its making, its first picture.
 
-The first picture is timed in Chromium with the processor slowed down four times, from the navigation's start.
+The first picture is timed in Chromium with the processor slowed down four times, from the navigation's start: its
+drawing, and plotly's picture that takes its place.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import os
 import shutil
+import statistics
 import tempfile
 import time
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -25,9 +27,15 @@ from signal_defs.load import load_platform
 
 _DAY_S, _DRIVES_S, _DRIVE_S = 86_400, (28_800, 61_200), 1_800
 _SLOWER = 4
-_FIRST = """() => new Promise((found) => {
+_RUNS = 5
+_SEEN = """(() => {
+  const look = () => document.querySelector("figure.picture .drawing > svg")?.getBoundingClientRect().height > 0
+    ? requestAnimationFrame(() => { window.seen = performance.now(); }) : requestAnimationFrame(look);
+  look();
+})()"""
+_WORKS = """() => new Promise((found) => {
   const look = () => document.querySelector("figure.picture .main-svg .scatterlayer .point")
-    ? found(performance.now()) : requestAnimationFrame(look);
+    ? found([window.seen, performance.now()]) : requestAnimationFrame(look);
   look();
 })"""
 
@@ -64,19 +72,20 @@ def analysed(samples: int = 26_000_000) -> Analysis:
     return Analysis("month", platform, recording, estimate, account, findings)
 
 
-def first_picture_s(file: Path) -> float:
-    """Seconds from the navigation's start to the first point drawn."""
+def first_picture_s(file: Path) -> tuple[float, float]:
+    """Seconds from the navigation's start until the first picture is drawn, and until it can be worked with."""
     from playwright.sync_api import sync_playwright
 
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
         page = browser.new_page(viewport={"width": 1280, "height": 1600})
+        page.add_init_script(_SEEN)
         page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": _SLOWER})
         page.goto(file.as_uri(), wait_until="commit")
-        waited: Any = page.evaluate(_FIRST)
+        seen, works = page.evaluate(_WORKS)
         browser.close()
-    return float(waited) / 1000
+    return float(seen) / 1000, float(works) / 1000
 
 
 def main() -> None:
@@ -87,10 +96,12 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "month.html"
         file.write_text(page, encoding="utf-8")
-        first = first_picture_s(file)
+        runs = [first_picture_s(file) for _ in range(_RUNS)]
     print(f"{analysis.recording.frames:,} samples, {len(analysis.account.standstills)} standstills")
     print(f"page: {len(page.encode()) / 1e6:.2f} MB, made in {cpu:.1f} s CPU, {wall:.1f} s")
-    print(f"first picture after {first:.2f} s on a processor slowed {_SLOWER} times")
+    seen, works = (statistics.median(times) for times in zip(*runs, strict=True))
+    print(f"on a processor slowed {_SLOWER} times, median of {_RUNS} runs, load {os.getloadavg()[0]:.1f}:")
+    print(f"first picture seen after {seen:.2f} s, can be worked with after {works:.2f} s")
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 (() => {
 const one = (query, root = document) => root.querySelector(query);
 const all = (query, root = document) => [...root.querySelectorAll(query)];
+const root = document.documentElement;
 const words = JSON.parse(one("#words").textContent);
 const INK = "#1B2630", FAINT = "#D3D7DB";
 const coarse = matchMedia("(pointer: coarse)").matches;
@@ -189,8 +190,19 @@ for (const holder of holders) {
     one("h3", holder).after(tools);
   }
 }
+// One picture a frame: the first is seen before the next is drawn.
+const waiting = [];
+function inTurn(act) {
+  if (waiting.push(act) === 1) nextTurn();
+}
+const nextTurn = () => requestAnimationFrame(() => setTimeout(() => {
+  waiting[0]();
+  waiting.shift();
+  if (waiting.length) nextTurn();
+  else root.classList.add("settled");
+}, 0));
 const watch = new IntersectionObserver((entries) => {
-  for (const entry of entries) if (entry.isIntersecting) { watch.unobserve(entry.target); start(entry.target); }
+  for (const entry of entries) if (entry.isIntersecting) { watch.unobserve(entry.target); inTurn(() => start(entry.target)); }
 }, {rootMargin: "200px"});
 
 // ---- one standstill, looked at closely
@@ -212,7 +224,7 @@ if (select) {
     if (place >= 0 && place < select.options.length) choose(select.options[place].value);
   };
   new IntersectionObserver((entries, self) => {
-    if (entries.some((entry) => entry.isIntersecting)) { self.disconnect(); choose(select.value); }
+    if (entries.some((entry) => entry.isIntersecting)) { self.disconnect(); inTurn(() => choose(select.value)); }
   }, {rootMargin: "200px"}).observe(near);
   select.addEventListener("input", () => choose(select.value));
   select.addEventListener("focus", () => choose(select.value));
@@ -283,7 +295,7 @@ for (const folded of all("details.numbers")) {
 }
 
 // ---- dark and light
-const root = document.documentElement, theme = one("#theme"), dark = matchMedia("(prefers-color-scheme: dark)");
+const theme = one("#theme"), dark = matchMedia("(prefers-color-scheme: dark)");
 const isDark = () => root.dataset.theme ? root.dataset.theme === "dark" : dark.matches;
 function redress() {
   if (theme) theme.textContent = isDark() ? words.light : words.dark;
