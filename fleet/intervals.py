@@ -107,9 +107,12 @@ def bootstrap_ratio(counts: FloatArray, totals: FloatArray, *, rounds: int = 999
 
 
 @lru_cache(maxsize=128)
-def redrawn(clusters: int, rounds: int) -> Any:
-    """(rounds, clusters) places of clusters drawn with putting back; the same for the same numbers."""
-    return np.random.default_rng(clusters).integers(0, clusters, (rounds, clusters))
+def redrawn(clusters: int, rounds: int, stream: int = 0) -> Any:
+    """(rounds, clusters) places of clusters drawn with putting back; the same for the same numbers.
+
+    stream: another one gives other draws.
+    """
+    return np.random.default_rng((clusters, stream)).integers(0, clusters, (rounds, clusters))
 
 
 def middle(values: FloatArray) -> float:

@@ -60,9 +60,9 @@ def sen_slope(
     s = int(np.sign(dx * dy).sum())
     left, about = groups.about_medians(y - value * x), groups.about_means(x)
     across = float(about @ about)
-    wider = 1.0 if memory is None else _inflation(left, always=memory)
+    wider = 1.0 if memory is None else inflation(left, always=memory)
     variance = wider * (_paired(groups.size) - _ties(x, groups.code) - _ties(y, groups.code)) / 18
-    low, high = _interval(ordered, variance, 0.95)
+    low, high = order_interval(ordered, variance, 0.95)
     freedom = len(x) - len(groups.size) - 1
     z = (s - math.copysign(1, s)) / math.sqrt(variance) if s and variance else 0.0
     return Slope(
@@ -86,7 +86,7 @@ def _spread(left: FloatArray) -> float:
     return float(kept @ kept)
 
 
-def _inflation(left: FloatArray, *, always: bool) -> float:
+def inflation(left: FloatArray, *, always: bool) -> float:
     """By how much more the sums of days that resemble the day before vary than those of independent days."""
     spread = float(left @ left)
     r = min(float(left[1:] @ left[:-1]) / spread, 0.9) if spread else 0.0
@@ -120,8 +120,8 @@ def _paired(counts: Any) -> float:
     return float((counts * (counts - 1) * (2 * counts + 5)).sum())
 
 
-def _interval(ordered: FloatArray, variance: float, confidence: float) -> tuple[float, float]:
-    """Sen's interval: slopes as many places from the middle as Kendall's S is likely to be off."""
+def order_interval(ordered: FloatArray, variance: float, confidence: float) -> tuple[float, float]:
+    """Sen's interval: values as many places from the middle as Kendall's S is likely to be off."""
     off = normal_quantile(0.5 + confidence / 2) * math.sqrt(variance)
     high = min(round((len(ordered) + off) / 2), len(ordered) - 1)
     low = max(round((len(ordered) - off) / 2) - 1, 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -77,31 +77,21 @@ def metric_named(name: str) -> Metric:
 
 
 def trends_of(
-    history: History, name: str, *, between_c: tuple[float, float] | None = None, names: Sequence[str] = ()
+    history: History, name: str, *, between_c: tuple[float, float] | None = None, names: Sequence[str] | None = None
 ) -> Iterator[Trend]:
     """The trend of one metric for every vehicle, by name; also of those with no data at all.
 
     between_c: only days whose temperature is in this class, lower end in, upper end out [degC]. names: of these
     vehicles alone. Raises UsageError for a metric that does not exist.
     """
-    metric = metric_named(name)
-    days = history.days.weekly() if metric.weekly else history.days
-    columns = _columns(metric, days)
-    known = np.isfinite(columns.value)
-    if between_c is not None:
-        at = days[metric.temperature or "temperature_c"]
-        known &= (at >= between_c[0]) & (at < between_c[1])
-    place = {vehicle: number for number, vehicle in enumerate(days.names)}
-    for vehicle in names or history.names:
-        number = place.get(vehicle)
-        rows = slice(0, 0) if number is None else slice(days.first[number], days.first[number + 1])
-        inside = known[rows]
-        own = _Columns(*(column[rows][inside] for column in columns))
-        yield _trend(metric, vehicle, own, known_cuts(history.events.get(vehicle, ())))
+    for vehicle, rows in rows_of(history, metric_named(name), between_c=between_c, names=names):
+        yield _trend(metric_named(name), vehicle, rows, known_cuts(history.events.get(vehicle, ())))
 
 
-class _Columns(NamedTuple):
-    """(n,) each. counts, totals: of a share, what is counted and out of how much."""
+class Rows(NamedTuple):
+    """Days of one vehicle with a value of one metric, (n,) each. counts, totals: of a share, what is counted and out of
+    how much.
+    """
 
     day: FloatArray
     value: FloatArray
@@ -110,10 +100,35 @@ class _Columns(NamedTuple):
     counts: FloatArray
     totals: FloatArray
 
+    def where(self, kept: Any) -> Rows:
+        """Some of the days."""
+        return Rows(*(column[kept] for column in self))
 
-def _columns(metric: Metric, days: Days) -> _Columns:
+
+def rows_of(
+    history: History,
+    metric: Metric,
+    *,
+    between_c: tuple[float, float] | None = None,
+    names: Sequence[str] | None = None,
+) -> Iterator[tuple[str, Rows]]:
+    """Of each vehicle its days with a value; arguments as of `trends_of`."""
+    days = history.days.weekly() if metric.weekly else history.days
+    columns = _columns(metric, days)
+    known = np.isfinite(columns.value)
+    if between_c is not None:
+        at = days[metric.temperature or "temperature_c"]
+        known &= (at >= between_c[0]) & (at < between_c[1])
+    place = {vehicle: number for number, vehicle in enumerate(days.names)}
+    for vehicle in history.names if names is None else names:
+        number = place.get(vehicle)
+        rows = slice(0, 0) if number is None else slice(days.first[number], days.first[number + 1])
+        yield vehicle, columns.where(rows).where(known[rows])
+
+
+def _columns(metric: Metric, days: Days) -> Rows:
     weight = days[metric.weight]
-    return _Columns(
+    return Rows(
         days.day.astype(np.float64),
         days[metric.column],
         weight,
@@ -123,7 +138,7 @@ def _columns(metric: Metric, days: Days) -> _Columns:
     )
 
 
-def _trend(metric: Metric, vehicle: str, rows: _Columns, known: tuple[Cut, ...]) -> Trend:
+def _trend(metric: Metric, vehicle: str, rows: Rows, known: tuple[Cut, ...]) -> Trend:
     day, value, weight, temperature, _, _ = rows
     classes = temperature_classes(temperature)
     cuts = _cuts(metric, day, value, classes, known)
@@ -132,7 +147,7 @@ def _trend(metric: Metric, vehicle: str, rows: _Columns, known: tuple[Cut, ...])
     observations, days = int(weight[now].sum()), int(now.sum())
     lacking = _lacking(metric, observations, days)
     recent = now & (day > (day[-1] if len(day) else 0.0) - RECENT_DAYS)
-    level = UNKNOWN if lacking else _level(metric, _Columns(*(column[recent] for column in rows)))
+    level = UNKNOWN if lacking else _level(metric, rows.where(recent))
     slope, sure, p, verdict, alarm = _slope(metric, day[now], value[now], classes[now], level)
     if verdict == "too_little_data" and not lacking:
         lacking = _lacking_for_slope(day[now])
@@ -188,7 +203,7 @@ def _lacking_for_slope(day: FloatArray) -> tuple[Text, ...]:
     return tuple(said) or (Text("Too little data for a trend within any one class of temperature."),)
 
 
-def _level(metric: Metric, rows: _Columns) -> Interval:
+def _level(metric: Metric, rows: Rows) -> Interval:
     """Of a share, over days as clusters; else the median of the days."""
     if not metric.counted:
         return median_interval(rows.value)
