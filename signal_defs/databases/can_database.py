@@ -65,7 +65,7 @@ def _message(message: Any, *, is_j1939: bool) -> MessageLayout:
         extended=message.is_extended_frame,
         is_fd=bool(message.is_fd),
         match="pgn" if j1939 else "exact",
-        cycle_s=cycle / 1000.0 if cycle else None,
+        cycle_s=cycle / 1000.0 if isinstance(cycle, int | float) and cycle > 0 else None,
         comment=message.comment or "",
     )
 

@@ -80,8 +80,7 @@ def _sections(statements: Sequence[Statement], where: str) -> _File:
                 file.encodings.update(read_encodings(body, where))
             case "Signal_representation":
                 for entry in body:
-                    encoding, *signals = entry.items()
-                    file.encoding_of.update((signal, encoding) for signal in signals)
+                    file.encoding_of.update((signal, entry.head) for signal in entry.items()[1:])
             case _:
                 pass
     return file
