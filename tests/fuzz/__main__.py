@@ -16,7 +16,7 @@ import time
 from pathlib import Path
 
 SEEDS = Path(__file__).parents[2] / "fixtures" / "fuzz"
-SLICE_S = 120  # of one process
+SLICE_S, SLICE_INPUTS = 120, 40_000  # of one process
 
 
 def main() -> None:
@@ -74,7 +74,7 @@ def run(name: str, seconds: int, work: Path) -> int:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     while not failed and (left := begin + seconds - time.monotonic()) > 1:
         slice_s = min(int(left), SLICE_S)
-        run_of_it = [*command, f"-max_total_time={slice_s}"]
+        run_of_it = [*command, f"-max_total_time={slice_s}", f"-runs={SLICE_INPUTS}"]
         done = subprocess.run(
             run_of_it, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False, errors="replace"
         )
