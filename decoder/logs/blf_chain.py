@@ -16,6 +16,7 @@ from decoder.frames import BoolArray, ByteArray, Int64Array
 SIGNATURE = b"LOBJ"
 HEADER_BYTES = 16
 PADDING_BYTES = 8  # fewer than this many bytes may lie between two objects
+_SMALL_OBJECT = 4096  # objects larger than this on the average are followed one by one
 _SIGNATURE_WORD = int.from_bytes(SIGNATURE, "little")
 
 
@@ -27,6 +28,7 @@ class Chain:
     consumed: bytes done with; the rest must stand before the next stretch.
     sizeless: (k,) rows of position whose size is impossible; only what tells its own end can be read from them.
     gaps: (start, end) of bytes that belong to no object. cut: start of an object that ends after the last byte, or -1.
+    step: bytes from each object to the next where all headers are alike; 0 where they are not.
     """
 
     position: Int64Array
@@ -36,6 +38,7 @@ class Chain:
     sizeless: Int64Array
     gaps: list[tuple[int, int]] = field(default_factory=list)
     cut: int = -1
+    step: int = 0
 
 
 def find_chain(data: ByteArray, sizes: Int64Array, *, largest: int, final: bool, patient: bool = False) -> Chain:
@@ -45,6 +48,9 @@ def find_chain(data: ByteArray, sizes: Int64Array, *, largest: int, final: bool,
     row is for all further types. No object larger than that is waited for. final: nothing follows data.
     patient: an object after which nothing recognisable follows waits for more data.
     """
+    simple = _even(data, sizes, largest, final=final) or _by_hops(data, sizes, largest, final=final)
+    if simple is not None:
+        return simple
     words = data[: len(data) // 4 * 4].view("<u4")
     position = np.flatnonzero(words == _SIGNATURE_WORD) * 4
     position = position[position + HEADER_BYTES <= len(data)]
@@ -53,6 +59,64 @@ def find_chain(data: ByteArray, sizes: Int64Array, *, largest: int, final: bool,
         if neat is not None:
             return neat
     return _walk(data, _every_signature(data), sizes, largest=largest, final=final, patient=patient)
+
+
+def _even(data: ByteArray, sizes: Int64Array, largest: int, *, final: bool) -> Chain | None:
+    """The chain where all objects have the same header and follow each other evenly, as most logs have it; else None.
+
+    Less than an object may remain at the end.
+    """
+    total = len(data)
+    if total < HEADER_BYTES:
+        return None
+    low, high, size, _ = _stated(data, 0, sizes, largest)
+    step = _next_signature(data, size) if low <= size <= high else 0
+    if not step or (final and total % step >= PADDING_BYTES):
+        return None
+    count = total // step
+    first, second = (np.ndarray((count,), "<u8", data, at, (step,)) for at in (0, 8))
+    if not ((first == first[0]).all() and (second == second[0]).all()):
+        return None
+    position = np.arange(0, count * step, step)
+    kind = np.full(count, int(second[0]) >> 32, np.int64)
+    consumed = total if final else count * step
+    return Chain(position, kind, position + step, consumed, np.empty(0, np.int64), step=step)
+
+
+def _by_hops(data: ByteArray, sizes: Int64Array, largest: int, *, final: bool) -> Chain | None:
+    """The chain of large objects where each is sound and the next follows, the last one cut off; else None."""
+    total, at = len(data), 0
+    starts, kinds = [], []
+    while at + HEADER_BYTES <= total:
+        low, high, size, kind = _stated(data, at, sizes, largest)
+        if not low <= size <= high:
+            return None
+        if at + size > total:
+            break
+        starts.append(at)
+        kinds.append(kind)
+        if at + size < len(starts) * _SMALL_OBJECT:
+            return None
+        at = _next_signature(data, at + size)
+        if not at:
+            return None
+    if final or not starts or at + HEADER_BYTES > total:
+        return None
+    position = np.array(starts)
+    return Chain(position, np.array(kinds), np.append(position[1:], at), at, np.empty(0, np.int64))
+
+
+def _stated(data: ByteArray, at: int, sizes: Int64Array, largest: int) -> tuple[int, int, int, int]:
+    """Smallest and largest plausible size of the object at a place, its size and its type; size 0 if none is there."""
+    signature, _, size, kind = data[at : at + HEADER_BYTES].view("<u4").tolist()
+    low, high = sizes[min(kind, len(sizes) - 1)].tolist()
+    return max(low, HEADER_BYTES), high or largest, size if signature == _SIGNATURE_WORD else 0, kind
+
+
+def _next_signature(data: ByteArray, end: int) -> int:
+    """Where the object after one that ends there begins; 0 where none does."""
+    behind = data[end : end + PADDING_BYTES - 1 + len(SIGNATURE)].tobytes().find(SIGNATURE)
+    return end + behind if behind >= 0 else 0
 
 
 def _neat(data: ByteArray, position: Int64Array, sizes: Int64Array, *, largest: int, final: bool) -> Chain | None:

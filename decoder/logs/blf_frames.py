@@ -8,8 +8,8 @@ import numpy as np
 
 from decoder.frames import ByteArray, Flag, FrameBatch, Int64Array, ReadReport
 from decoder.logs.blf_chain import Chain
-from decoder.logs.blf_objects import CONTAINER, LAYOUTS, LIN_EVENTS, identifiers, read_objects, times
-from decoder.logs.frame_columns import Columns, concatenate, drop_all, gather, is_wanted, make_batch
+from decoder.logs.blf_objects import CONTAINER, LAYOUTS, LIN_EVENTS, Objects, identifiers, read_objects
+from decoder.logs.frame_columns import Columns, concatenate, drop_all, is_wanted, make_batch
 from decoder.logs.source import ReadOptions
 
 _KNOWN_TYPES = 256
@@ -25,17 +25,21 @@ def frames_of(
     where: Callable[[int], str],
 ) -> FrameBatch | None:
     """The frames among the objects, in order; None if there is none. Counts what holds no frame or is damaged."""
-    sound = np.ones(len(chain.position), np.bool_)
-    sound[chain.sizeless] = False
-    position, kind = chain.position[sound], chain.kind[sound]
-    kind = np.where(kind < _KNOWN_TYPES, kind, 0)
+    objects = Objects(data, chain.position, chain.step)
+    kind = np.where(chain.kind < _KNOWN_TYPES, chain.kind, 0)
+    if len(chain.sizeless):
+        sound = np.ones(len(kind), np.bool_)
+        sound[chain.sizeless] = False
+        objects, kind = objects.select(np.flatnonzero(sound)), kind[sound]
+    present = np.flatnonzero(np.bincount(kind)).tolist() if len(kind) else []
     groups: list[tuple[Int64Array, Columns]] = []
-    for code in np.flatnonzero(np.bincount(kind)).tolist():
-        of_kind = np.flatnonzero(kind == code) if len(kind) else np.empty(0, np.int64)
+    for code in present:
+        of_kind = np.arange(len(kind)) if len(present) == 1 else np.flatnonzero(kind == code)
+        own = objects if len(present) == 1 else objects.select(of_kind)
         if code in LAYOUTS:
-            groups += _read_kind(data, position, of_kind, code, report, options, where)
+            groups += [(of_kind[rows], found) for rows, found in _read_kind(own, code, report, options, where)]
         elif code in {0, CONTAINER}:
-            drop_all(report, "damaged_record", position[of_kind], where)
+            drop_all(report, "damaged_record", own.position, where)
         else:
             name = LIN_EVENTS.get(code, f"object_type_{code}")
             report.skipped[name] = report.skipped.get(name, 0) + len(of_kind)
@@ -49,39 +53,35 @@ def frames_of(
 
 
 def _read_kind(
-    data: ByteArray,
-    position: Int64Array,
-    rows: Int64Array,
+    objects: Objects,
     code: int,
     report: ReadReport,
     options: ReadOptions,
     where: Callable[[int], str],
 ) -> list[tuple[Int64Array, Columns]]:
-    """Objects of one type, by version of their header: (place in the chain, columns)."""
+    """Objects of one type, by version of their header: (their rows, columns)."""
     layout = LAYOUTS[code]
-    prefix = gather(data, position[rows], 12)
-    version = prefix.view("<u2")[:, 3]
-    size = prefix.view("<u4")[:, 2].astype(np.int64)
+    version, size = objects.number("<u2", 6), objects.number("<u4", 8).astype(np.int64)
     groups = []
-    left = np.ones(len(rows), np.bool_)
+    left = np.ones(len(size), np.bool_)
     for number, header in _HEADERS.items():
         chosen = (version == number) & (size >= header + layout.body_bytes)
-        left &= ~chosen
         if not chosen.any():
             continue
-        index = np.flatnonzero(chosen)
+        left &= ~chosen
+        rows = np.flatnonzero(chosen)
+        own = objects if len(rows) == len(size) else objects.select(rows)
         if options.wanted is not None and "id" in layout.fields and not layout.flags & Flag.ERROR:
-            number_at = identifiers(data, position[rows[index]] + header, layout)
-            keep = is_wanted(number_at, np.zeros(len(index), np.uint16), options.wanted)
+            keep = is_wanted(identifiers(own, header, layout), np.zeros(len(rows), np.uint16), options.wanted)
             report.frames += len(keep) - int(np.count_nonzero(keep))
-            index = index[keep]
-        here = rows[index]
-        at = position[here]
-        time_ns, true = times(data, at)
-        found = read_objects(data, at, size[index], header, layout, time_ns)
-        drop_all(report, "impossible_time", at[~true], where)
-        report.frames += int(true.sum())
-        keep = true & is_wanted(found.identifier, found.flags, options.wanted)
-        groups.append((here, found) if keep.all() else (here[keep], found.select(keep)))
-    drop_all(report, "damaged_record", position[rows[left]], where)
+            own, rows = own.select(np.flatnonzero(keep)), rows[keep]
+        found, true = read_objects(own, size[rows], header, layout)
+        report.frames += len(rows)
+        if not true.all():
+            drop_all(report, "impossible_time", own.position[~true], where)
+            report.frames -= int(np.count_nonzero(~true))
+        if options.wanted is not None:
+            true &= is_wanted(found.identifier, found.flags, options.wanted)
+        groups.append((rows, found) if true.all() else (rows[true], found.select(true)))
+    drop_all(report, "damaged_record", objects.position[left], where)
     return groups

@@ -116,45 +116,74 @@ def plausible_sizes() -> Int64Array:
     return sizes
 
 
-def times(data: ByteArray, position: Int64Array) -> tuple[Int64Array, BoolArray]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Objects:
+    """Objects of a stretch of bytes. position: (n,) of each. step: from each to the next if that is always as far."""
+
+    data: ByteArray
+    position: Int64Array
+    step: int = 0
+
+    def select(self, rows: Int64Array) -> Objects:
+        return Objects(self.data, self.position[rows])
+
+    def number(self, form: str, offset: int) -> NDArray[Any]:
+        """The number of that format at an offset of every object: (n,)."""
+        width = np.dtype(form).itemsize
+        if self.step:
+            return np.ndarray((len(self.position),), form, self.data, offset, (self.step,))
+        return gather(self.data, self.position + offset, width).view(form)[:, 0]
+
+    def rows(self, form: np.dtype[Any]) -> NDArray[Any]:
+        """The first bytes of every object as a structured type: (n,)."""
+        if self.step:
+            return np.ndarray((len(self.position),), form, self.data, 0, (self.step,))
+        return gather(self.data, self.position, form.itemsize).view(form).reshape(len(self.position))
+
+
+def _times(unit: NDArray[np.uint32], ticks: NDArray[np.uint64]) -> tuple[Int64Array, BoolArray]:
     """Time stamps of objects [ns from the log's start], and which of them can be true (less than 146 years)."""
-    header = gather(data, position + HEADER_END, 16)
-    ticks = header.view("<u8")[:, 1]
-    coarse = header.view("<u4")[:, 0] & 3 == 1
-    unit = np.where(coarse, 10_000, 1).astype(np.uint64)
-    true = ticks <= (np.uint64(1 << 62) // unit)
-    return np.where(true, ticks * unit, 0).astype(np.int64), true
+    coarse = unit & 3 == 1
+    factor = np.where(coarse[:1] if coarse.all() or not coarse.any() else coarse, 10_000, 1).astype(np.uint64)
+    true = ticks <= (np.uint64(1 << 62) // factor)
+    time_ns = (ticks * factor).view(np.int64)
+    if not true.all():
+        time_ns[~true] = 0
+    return time_ns, true
 
 
-def identifiers(data: ByteArray, body: Int64Array, layout: Layout) -> NDArray[np.uint32]:
-    """Identifiers alone. body: of each object, behind its header."""
+def identifiers(objects: Objects, header: int, layout: Layout) -> NDArray[np.uint32]:
+    """Identifiers alone. header: bytes of the objects' headers."""
     form, offset = layout.fields["id"]
-    value = gather(data, body + offset, np.dtype(form).itemsize).view(form)[:, 0].astype(np.uint32)
+    value = objects.number(form, header + offset).astype(np.uint32)
     return value & np.uint32(0x3F if layout.flags & Flag.LIN else _ID_MASK)
 
 
-def read_objects(
-    data: ByteArray, position: Int64Array, size: Int64Array, header: int, layout: Layout, time_ns: Int64Array
-) -> Columns:
-    """The columns of objects of one type with headers of one size. size: of each, at least header + body_bytes."""
-    fields = layout.fields
-    width = layout.body_bytes
+def read_objects(objects: Objects, size: Int64Array, header: int, layout: Layout) -> tuple[Columns, BoolArray]:
+    """The columns of objects of one type with headers of one size, and which have a time that can be true.
+
+    size: of each, at least header + body_bytes.
+    """
+    fields = {"unit": ("<u4", HEADER_END), "ticks": ("<u8", HEADER_END + 8)}
+    fields |= {name: (form, header + offset) for name, (form, offset) in layout.fields.items()}
     form = np.dtype(
         {
             "names": list(fields),
             "formats": [form for form, _ in fields.values()],
             "offsets": [offset for _, offset in fields.values()],
-            "itemsize": width,
+            "itemsize": header + layout.body_bytes,
         }
     )
-    rows = gather(data, position + header, width).view(form).reshape(len(position))
+    rows = objects.rows(form)
+    time_ns, true = _times(rows["unit"], rows["ticks"])
     if layout.family == "lin":
-        return _lin(rows, layout, time_ns)
+        return _lin(rows, layout, time_ns), true
     if layout.family == "fd":
-        return _fd(rows, time_ns)
+        return _fd(rows, time_ns), true
     if layout.family == "fd64":
-        return _fd64(rows, data, position + header, size - header, layout, time_ns, header)
-    return _can(rows, layout, time_ns)
+        body = objects.position + header
+        return _fd64(rows, objects.data, body, size - header, layout, time_ns, header), true
+    return _can(rows, layout, time_ns), true
 
 
 def _can(rows: NDArray[Any], layout: Layout, time_ns: Int64Array) -> Columns:
@@ -164,13 +193,15 @@ def _can(rows: NDArray[Any], layout: Layout, time_ns: Int64Array) -> Columns:
     if "id" in names:
         identifier, flags = _identifier(rows["id"], flags)
     if "flags" in names:
-        bits = rows["flags"].astype(np.uint16)
-        flags |= (bits & 1) * np.uint16(Flag.TRANSMIT) | (bits >> 7) * np.uint16(Flag.REMOTE)
+        bits = rows["flags"]
+        if (bits & 0x81).any():
+            flags |= (bits & 1) * np.uint16(Flag.TRANSMIT) | (bits >> 7) * np.uint16(Flag.REMOTE)
     channel = rows["channel"] & np.uint16(LIN_CHANNEL - 1)
     if "data" not in names:
         return Columns(time_ns, channel, identifier, flags, np.zeros(count, np.uint8), np.zeros((count, 8), np.uint8))
     length = np.minimum(rows["dlc"], _CLASSIC_BYTES)
-    length[flags & Flag.REMOTE != 0] = 0
+    if flags.any():
+        length[flags & Flag.REMOTE != 0] = 0
     return Columns(time_ns, channel, identifier, flags, length, _eight(rows["data"], length))
 
 
@@ -181,8 +212,9 @@ def _eight(data: NDArray[np.uint64], length: ByteArray) -> ByteArray:
 
 def _identifier(raw: NDArray[np.uint32], flags: NDArray[np.uint16]) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
     """Identifier and flags of the field whose top bit says that the identifier has 29 bits."""
-    extended = (raw >> _EXTENDED_BIT).astype(np.uint16)
-    return raw & np.uint32(_ID_MASK), flags | extended * np.uint16(Flag.EXTENDED)
+    if len(raw) and raw.max() >> _EXTENDED_BIT:
+        flags = flags | (raw >> _EXTENDED_BIT).astype(np.uint16) * np.uint16(Flag.EXTENDED)
+    return raw & np.uint32(_ID_MASK), flags
 
 
 def _lin(rows: NDArray[Any], layout: Layout, time_ns: Int64Array) -> Columns:

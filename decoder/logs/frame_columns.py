@@ -75,6 +75,8 @@ def drop_all(report: ReadReport, kind: str, position: Int64Array, where: Callabl
 
 def clear_past(payload: ByteArray, length: ByteArray) -> ByteArray:
     """A copy of payload (n, width), zero past each row's length."""
+    if len(length) and int(length.min()) >= payload.shape[1]:
+        return np.array(payload, order="C")
     if payload.shape[1] == 8:
         words = np.ascontiguousarray(payload).view("<u8")[:, 0]
         return (words & _KEEP[np.minimum(length, 8)]).astype("<u8").view(np.uint8).reshape(len(length), 8)
@@ -139,9 +141,9 @@ def _name(number: int) -> str:
 
 def _index_channels(number: NDArray[np.uint16]) -> tuple[NDArray[np.uint16], list[int]]:
     """Each row's place in the list of the numbers that occur, and that list."""
+    if len(number) and number.min() == number.max():
+        return np.zeros(len(number), np.uint16), [int(number[0])]
     present = np.flatnonzero(np.bincount(number, minlength=1)).tolist()
-    if len(present) == 1:
-        return np.zeros(len(number), np.uint16), present
     index = np.zeros(1 << 16, np.uint16)
     index[present] = np.arange(len(present))
     return index[number], present
