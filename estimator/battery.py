@@ -14,7 +14,7 @@ from decoder.recording import Recording
 from estimator.anchors import find_full_charges, full_anchor, ocv_at_full, rest_anchor
 from estimator.capacity import Swing, assumed_capacity, estimate_capacity, health_of, no_surer_than_drawn
 from estimator.charge import Charge, solve_charge
-from estimator.cranking import next_crank, pooled_resistance, rated_resistance, starts_of, with_resistance
+from estimator.cranking import pooled_resistance, rated_resistance, starts_of, with_resistance
 from estimator.cranks import Crank, find_cranks
 from estimator.drives import charge_acceptance, charge_moved, find_drives
 from estimator.episodes import cut_recording, find_battery_changes
@@ -24,6 +24,7 @@ from estimator.joining import join_estimates, nothing_known, say_turned, turn_cu
 from estimator.load_steps import load_step_resistance
 from estimator.measurement import worth_using
 from estimator.motion import DRIFT, OFFSET, PER_AH, lay_out_motion
+from estimator.next_crank import next_crank
 from estimator.ocv import OcvCurve, curve_of
 from estimator.phases import find_phases
 from estimator.quiescent import UNSURE_START_SOC, Draw, days_until, quiescent_figure

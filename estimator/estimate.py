@@ -68,6 +68,7 @@ class Start:
     board_min_v: float = math.nan
     method: str = ""
     resolved: bool = True
+    before_a: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

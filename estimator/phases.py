@@ -19,6 +19,7 @@ SURFACE_A = 3.0  # drawn above CHARGING_V: surface charge, not a generator
 PARKED_A = 1.5  # asleep or nearly so; common practice
 SETTLE_S = 60.0  # a quiet minute makes an engine-off stretch "parked"
 LONGEST_STOP_S = 600.0  # an engine-off stretch before a restart is an idle-stop up to this; published limits: 3-5 min
+SOON_CHARGED_S = 3600  # charging that begins later after a crank does not show that the engine ran all along. Ours
 SEAM_ROWS = 2  # rows of a second in which two messages of the same moment may differ
 KINDS: tuple[PhaseKind, ...] = ("unknown", "parked", "awake", "cranking", "running", "idle_stop")
 UNKNOWN, PARKED, AWAKE, CRANKING, RUNNING, IDLE_STOP = range(6)
@@ -81,7 +82,8 @@ def _charging_running(grid: Grid, cranks: tuple[Crank, ...]) -> BoolArray:
         # A silence of the log inside is no proof of running: each stretch between silences stands for itself.
         parts = np.split(rows, np.flatnonzero(_silences(grid, first, rows)) + 1)
         for place, part in enumerate(parts):
-            begin = first if number > 0 and place == 0 else first + part[0]
+            soon = grid.time_ns[first + part[0]] - grid.time_ns[first] < SOON_CHARGED_S * SECOND_NS
+            begin = first if number > 0 and place == 0 and soon else first + part[0]
             running[begin : first + part[-1] + 1] = True
     return running
 
@@ -126,6 +128,8 @@ def _mark_idle_stops(recording: Recording, grid: Grid, kind: Int64Array, cranks:
     told = flag.held(grid.time_ns + SECOND_NS // 2) if flag is not None else np.full(len(grid), np.nan)
     off = (kind == AWAKE) | (kind == PARKED)
     kind[off & (told > 0.5)] = IDLE_STOP
+    for crank in cranks:  # ends the stop, even if the engine is switched off again before it counts as running
+        off[grid.rows(crank.start_ns - SECOND_NS + 1, crank.end_ns + 1)] = False
     ignition = recording.traces.get("ignition_on")
     on = ignition.held(grid.time_ns + SECOND_NS // 2, 60.0) if ignition is not None else np.full(len(grid), np.nan)
     edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))

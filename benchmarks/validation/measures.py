@@ -11,9 +11,9 @@ from benchmarks.validation.truth import CRANKING, Truth, long_rests
 from decoder.frames import BoolArray, FloatArray
 from decoder.recording import Recording
 from estimator.battery import estimate_battery
-from estimator.cranking import predictions_one_ahead
 from estimator.cranks import find_cranks
 from estimator.estimate import BatteryEstimate, Figure
+from estimator.next_crank import predictions_one_ahead
 from estimator.ocv import curve_of
 
 LONG_REST_H = 4.0
@@ -26,7 +26,8 @@ class Run:
 
     soc_error: (n,) after the first long rest [points], every 20 s. inside: (n,) is the truth in the band there.
     half: (n,) half the band's width [points]. early_inside: the same of a recording that ends before that rest.
-    early_half, early_error: its half widths and errors. capacity: as told [Ah]. pooled: resistance at 25 degC and full
+    early_half, early_error: its half widths and errors. capacity: as told [Ah].
+    acid_capacity: what the acid would give [Ah]. fade: what the estimate says of hidden fade. pooled: resistance at 25 degC and full
     [mOhm]. resistance_errors: of each resolved crank as measured, relative, against the truth from 0.15 s on.
     next_errors, last_errors: of the lowest voltage of starts by key, foretold from those before, and taken as that of
     the start before [V]. next_inside: in the band. at_full: charge that voltage claims after a full charge [%].
@@ -39,6 +40,8 @@ class Run:
     early_half: FloatArray
     early_error: FloatArray
     capacity: Figure
+    acid_capacity: Figure
+    fade: str
     resistance_errors: FloatArray
     pooled: Figure
     next_errors: FloatArray
@@ -84,6 +87,8 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
         early_inside=early[1],
         early_half=early[2],
         capacity=estimate.capacity_ah,
+        acid_capacity=estimate.fade.acid_capacity_ah if estimate.fade else estimate.capacity_ah,
+        fade=estimate.fade.state if estimate.fade else "",
         resistance_errors=_resistances(truth, seen.recording),
         pooled=estimate.resistance_mohm,
         next_errors=foretold[0],

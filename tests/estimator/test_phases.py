@@ -75,3 +75,12 @@ def test_a_smart_charging_drive_without_charge_is_still_a_drive(planted: Any) ->
     assert Counter(phase.kind for phase in phases)["idle_stop"] == 0
     ran_s = sum(phase.seconds for phase in phases if phase.kind == "running")
     assert ran_s == pytest.approx(720.0, abs=25.0)  # [s], two samples: surface charge lingers
+
+
+@pytest.mark.parametrize("engine", [True, False])
+def test_a_restart_switched_off_at_once_still_ends_an_idle_stop(planted: Any, engine: bool) -> None:
+    leg = planted.Leg
+    legs = [leg("park", 3600.0, -0.03), leg("park", 10.0, -8.0), leg("crank"), leg("drive", 300.0)]
+    legs += [leg("stop", 40.0, -30.0), leg("crank"), leg("park", 120.0, -5.0), leg("park", 7200.0, -0.03)]
+    stops = [phase for phase in phases_of(planted, legs, engine) if phase.kind == "idle_stop"]
+    assert [round(phase.seconds) for phase in stops] == [pytest.approx(40, abs=3)]  # planted
