@@ -111,11 +111,11 @@ class Collector:
 
 
 def take_payload(payload: ByteArray, rows: Int64Array) -> ByteArray:
-    """The payloads of those rows; words of eight bytes are moved whole."""
+    """The payloads of those rows, all of which must be there; words of eight bytes are moved whole."""
     width = payload.shape[1]
-    if width % 8:
-        return payload[rows]
-    return payload.view(np.uint64)[rows].view(np.uint8).reshape(len(rows), width)
+    if width == 8:
+        return payload.view(np.uint64)[:, 0].take(rows, mode="clip").view(np.uint8).reshape(len(rows), 8)
+    return payload[rows] if width % 8 else payload.view(np.uint64)[rows].view(np.uint8).reshape(len(rows), width)
 
 
 def role_samples(binding: Binding, signal: SignalLayout, unpacked: Unpacked) -> Samples:

@@ -190,7 +190,7 @@ def _decode_batch(
 ) -> Iterator[SignalBatch]:
     for target, every in places:
         decoder, rows = decoders[target], every
-        payload, length = take_payload(batch.payload, rows), batch.length[rows]
+        payload, length = take_payload(batch.payload, rows), batch.length.take(rows, mode="clip")
         if decoder.is_lin:
             verdict = lin_verdicts(decoder.message, batch, rows, payload, length)
             decoder.tally += np.bincount(verdict, minlength=5)
@@ -199,7 +199,7 @@ def _decode_batch(
                 report.rejected["lin_checksum"] += int(np.count_nonzero(~sound))
                 rows, payload, length = rows[sound], payload[sound], length[sound]
         unpacked = decoder.unpacker.unpack(payload, length)
-        time_ns = batch.time_ns[rows]
+        time_ns = batch.time_ns.take(rows, mode="clip")
         report.decoded += len(rows)
         truncated = max((one.truncated for one in unpacked.values()), default=0)
         if truncated:

@@ -94,9 +94,7 @@ def raw(records: ByteArray, channel: Channel, first: int = 0) -> Numbers:
     if not 1 <= count <= 8:
         return np.zeros(len(records), np.uint64)
     swapped = channel.data_type in {1, 3, 5}
-    part = records[:, at : at + count][:, :: -1 if swapped else 1]
-    words = np.zeros((len(records), 8), np.uint8)
-    words[:, :count] = part
+    words = _bytes(records, at, count, 8, swapped=swapped)
     if channel.data_type in {4, 5}:
         if bits == 64:
             return words.view("<f8")[:, 0]
@@ -110,6 +108,18 @@ def raw(records: ByteArray, channel: Channel, first: int = 0) -> Numbers:
         shift = 64 - bits
         return (value << np.uint64(shift)).view(np.int64) >> np.int64(shift)
     return value
+
+
+def _bytes(records: ByteArray, at: int, count: int, width: int, *, swapped: bool = False) -> ByteArray:
+    """So many bytes of every record, the last one first if swapped, and zeros behind them: (n, width)."""
+    taken = np.zeros((len(records), width), np.uint8)
+    part = records[:, at : at + count][:, :: -1 if swapped else 1]
+    if records.strides[0] == 1:  # transposed, as a file may store them: a byte of all records is one run
+        for column in range(count):
+            taken[:, column] = part[:, column]
+    else:
+        taken[:, :count] = part
+    return taken
 
 
 def whole(records: ByteArray, channel: Channel, first: int = 0) -> NDArray[np.uint64]:
@@ -150,9 +160,16 @@ def times(records: ByteArray, channel: Channel, first: int = 0) -> tuple[Int64Ar
         true = number <= number.dtype.type((1 << 62) // whole)
         return np.where(true, number, 0).astype(np.int64) * whole, true
     with np.errstate(over="ignore", invalid="ignore"):
-        seconds = offset + factor * number.astype(np.float64)
+        seconds = number.astype(np.float64)
+        if factor != 1.0:
+            seconds *= factor
+        if offset:
+            seconds += offset
     true = np.abs(seconds) < _LONGEST_NS / 1e9
-    return np.rint(np.where(true, seconds, 0.0) * 1e9).astype(np.int64), true
+    if not true.all():
+        seconds[~true] = 0.0
+    seconds *= 1e9
+    return np.rint(seconds, out=seconds).astype(np.int64), true
 
 
 def identifiers(records: ByteArray, group: FrameGroup) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
@@ -231,7 +248,5 @@ def _payload(records: ByteArray, group: FrameGroup) -> tuple[ByteArray, ByteArra
     stored = min(data.bit_count // 8, 64)
     length = np.minimum(stated_length(records, group), np.uint8(stored))
     width = 8 if int(length.max()) <= 8 else 64
-    payload = np.zeros((len(records), width), np.uint8)
-    taken = min(stored, width)
-    payload[:, :taken] = records[:, data.byte_offset : data.byte_offset + taken]
+    payload = _bytes(records, data.byte_offset, min(stored, width), width)
     return clear_past(payload, length), length
