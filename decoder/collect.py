@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, FloatArray, FrameBatch, Int64Array
+from decoder.guard import Guard, guards_of
 from decoder.lin import CLASSIC, ENHANCED, NEITHER, NOT_LOGGED, checksum_verdicts, keeps, settle_kind
 from decoder.route import MessageIndex, Places, Routed
 from decoder.timeline import Part
 from decoder.unpack import Unpacked, Unpacker
 from signal_defs.layout import Checksum, MessageLayout, SignalLayout
-from signal_defs.platform import Binding
+from signal_defs.platform import Binding, Protection
 
 MAGNITUDES = frozenset({"steering_angle", "steering_rate", "slope", "brake_vacuum"})  # roles that have no sign
 TRAILING_MISFIT = 4  # a verdict beside those of `decoder.lin`: the byte after the payload is no checksum of it
@@ -50,15 +52,21 @@ class Piece:
 
 @dataclass(slots=True)
 class Collector:
-    """Collects the pieces of every message that some role needs. marked: keep what tells the same frame in two logs."""
+    """Collects the pieces of every message that some role needs. marked: keep what tells the same frame in two logs.
+
+    protections: frames that fail them are left out, and counted in rejected by why.
+    """
 
     index: MessageIndex
     bindings: Mapping[str, Binding]
     marked: bool = False
+    protections: Sequence[Protection] = ()
+    rejected: Counter[str] = field(default_factory=Counter)
     pieces: dict[int, list[Piece]] = field(default_factory=dict)
     _roles: dict[int, list[str]] = field(default_factory=dict)
     _unpackers: dict[int, Unpacker] = field(default_factory=dict)
     _places: Places = field(init=False)
+    _guards: dict[int, Guard] = field(init=False)
 
     def __post_init__(self) -> None:
         bus_numbers = {bus.name: number for number, bus in enumerate(self.index.buses)}
@@ -73,18 +81,24 @@ class Collector:
             self._unpackers[target] = Unpacker(self.index.targets[target].message, names)
         self.pieces = {target: [] for target in sorted(self._roles)}
         self._places = Places(self._roles, len(self.index.targets))
+        self._guards = guards_of(self.index, self.protections)
 
     def add(self, routed: Routed, log: int, parts: Iterable[Part]) -> None:
         """Keep the needed rows of a batch; each part goes by the clock of its own segment."""
         for part in parts:
             for target, rows in self._places.of(routed.target[part.first : part.last]):
                 piece = self._piece(target, routed.batch, rows + part.first, log, part.segment)
-                self.pieces[target].append(piece)
+                if len(piece.time_ns):
+                    self.pieces[target].append(piece)
 
     def _piece(self, target: int, batch: FrameBatch, rows: Int64Array, log: int, segment: int) -> Piece:
         message = self.index.targets[target].message
         is_lin = self.index.buses[self.index.targets[target].bus].kind == "lin"
         payload, length = take_payload(batch.payload, rows), batch.length[rows]
+        guard = self._guards.get(target)
+        if guard is not None:
+            sound = guard.sound(payload, length, log, self.rejected)
+            rows, payload, length = rows[sound], payload[sound], length[sound]
         verdict = None
         if is_lin:
             verdict = lin_verdicts(message, batch, rows, payload, length)

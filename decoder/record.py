@@ -57,7 +57,7 @@ def record(
     if not paths:
         raise UsageError("No log is given.", mend="Name at least one log file.")
     index = MessageIndex(platform.buses)
-    collector = Collector(index, platform.bindings, marked=len(paths) > 1)
+    collector = Collector(index, platform.bindings, len(paths) > 1, platform.protections)
     logs: list[ReadLog] = []
     seen: dict[str, str] = {}
     twice: list[str] = []
@@ -70,6 +70,7 @@ def record(
         logs.append(_read(path, sha256, index, collector, len(logs), options, progress))
     line = place([log.clock for log in logs])
     merged = merge(collector, [log.clock for log in logs])
+    merged.rejected.update(collector.rejected)
     if not merged.decoded:
         raise nothing_decoded(logs, platform, merged.rejected)
     logs[0].notes.extend([*twice, *line.notes, *merged.notes])

@@ -89,7 +89,8 @@ class Faults:
     """What is wrong with a recording's data.
 
     rejected: frames seen but not decoded, by kind ("lin_checksum", "lin_parity", "lin_no_response", "truncated",
-    "error_frame", "remote_frame"), and "unreadable": records that the readers had to drop.
+    "error_frame", "remote_frame"; of messages that the platform says are protected in their payload "payload_checksum",
+    "payload_counter", "payload_short"), and "unreadable": records that the readers had to drop.
     gaps: longer than ten of the signal's own periods and over one second.
     clock_steps_ns: instants where time ran backwards or jumped; nothing is integrated across them.
     frozen: roles whose value never changed although it should. never_seen: roles bound but without a sample.

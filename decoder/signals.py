@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from decoder.collect import lin_verdicts, role_samples, sound_frames, take_payload
 from decoder.frames import BoolArray, FloatArray, FrameBatch, Int64Array, ReadReport
+from decoder.guard import Guard, guards_of
 from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed, told
 from decoder.route import MessageIndex, Places, Router, Rows
@@ -116,13 +117,14 @@ def decode_signals(
 
     Logs are drawn one after another, those with a date in its order, the others as given; a file given twice is read
     once. Memory is bounded by one batch of frames. LIN frames with a wrong checksum are left out; the kind of checksum
-    is settled by the frames seen so far. options: how the logs are read.
+    is settled by the frames seen so far. So are frames that fail the protection of their payload.
+    options: how the logs are read.
     Raises LogError if a log cannot be read or none holds a chosen signal.
     """
     report = report if report is not None else DecodeReport()
     columns = choose_columns(platform) if select is None else tuple(select)
     index = MessageIndex(platform.buses)
-    decoders = _decoders(index, columns)
+    decoders = _decoders(index, columns, platform)
     places = Places(decoders, len(index.targets))
     logs: list[ReadLog] = []
     for path in _in_order(paths, options):
@@ -135,7 +137,8 @@ def decode_signals(
         for routed, _ in read_routed(log, told(opened, progress)):
             report.frames = before + log.frames
             rows = places.of(routed.target)
-            yield from _decode_batch(routed.batch, rows, Path(path).name, is_dated(log.clock), decoders, report)
+            name, dated = Path(path).name, is_dated(log.clock)
+            yield from _decode_batch(routed.batch, rows, len(logs), name, dated, decoders, report)
         report.rejected.update(log.router.rejected)
         notes = (*opened.report.notes, *log.router.notes, *_losses(Path(path).name, opened.report))
         report.notes.extend(note for note in notes if note not in report.notes)
@@ -154,17 +157,22 @@ def _losses(name: str, read: ReadReport) -> list[str]:
 
 @dataclass(slots=True)
 class _Decoder:
-    """Decodes one message. columns: those asked for. tally: of a LIN message's checksums in the log being read."""
+    """Decodes one message. columns: those asked for. tally: of a LIN message's checksums in the log being read.
+
+    guard: of a message that is protected in its payload.
+    """
 
     message: MessageLayout
     is_lin: bool
     columns: list[Column]
     unpacker: Unpacker
+    guard: Guard | None
     tally: NDArray[np.int64] = field(default_factory=lambda: np.zeros(5, np.int64))
 
 
-def _decoders(index: MessageIndex, columns: Sequence[Column]) -> dict[int, _Decoder]:
+def _decoders(index: MessageIndex, columns: Sequence[Column], platform: Platform) -> dict[int, _Decoder]:
     """One for each message that holds a column, by its number."""
+    guards = guards_of(index, platform.protections)
     wanted: dict[tuple[str, str], list[Column]] = {}
     for column in columns:
         wanted.setdefault((column.bus, column.message), []).append(column)
@@ -176,13 +184,14 @@ def _decoders(index: MessageIndex, columns: Sequence[Column]) -> dict[int, _Deco
         fitting = [column for column in own if column.signal.name in names]
         if fitting:  # a database may define a message of one name for several identifiers
             unpacker = Unpacker(target.message, {column.signal.name for column in fitting})
-            found[number] = _Decoder(target.message, bus.kind == "lin", fitting, unpacker)
+            found[number] = _Decoder(target.message, bus.kind == "lin", fitting, unpacker, guards.get(number))
     return found
 
 
 def _decode_batch(
     batch: FrameBatch,
     places: Iterable[Rows],
+    log: int,
     source: str,
     absolute: bool,
     decoders: Mapping[int, _Decoder],
@@ -198,6 +207,9 @@ def _decode_batch(
             if not sound.all():
                 report.rejected["lin_checksum"] += int(np.count_nonzero(~sound))
                 rows, payload, length = rows[sound], payload[sound], length[sound]
+        if decoder.guard is not None:
+            sound = decoder.guard.sound(payload, length, log, report.rejected)
+            rows, payload, length = rows[sound], payload[sound], length[sound]
         unpacked = decoder.unpacker.unpack(payload, length)
         time_ns = batch.time_ns.take(rows, mode="clip")
         report.decoded += len(rows)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from decoder.logs import ReadOptions
 from decoder.record import record
 from idlewhy.platform_kit.check_roles_seen import check_roles_seen
 from idlewhy.platform_kit.check_traffic import check_traffic
@@ -39,7 +40,13 @@ class Checked:
         return {"findings": rows, "coverage": [asdict(one) for one in self.coverage]}
 
 
-def check_all(which: str | Path, logs: Sequence[str | Path] = (), *, progress: Progress | None = None) -> Checked:
+def check_all(
+    which: str | Path,
+    logs: Sequence[str | Path] = (),
+    *,
+    progress: Progress | None = None,
+    options: ReadOptions | None = None,
+) -> Checked:
     """Check a platform; what is wrong in it never raises.
 
     Raises DefinitionError where there is no such platform, LogError where a log cannot be read or holds nothing of it.
@@ -56,11 +63,12 @@ def check_all(which: str | Path, logs: Sequence[str | Path] = (), *, progress: P
     findings += check_golden(platform)
     if not logs:
         return Checked(_ordered(findings))
-    recording = record(logs, platform, progress=progress)
+    # frames that fail their protection take part: whether its declaration fits is among the questions
+    recording = record(logs, replace(platform, protections=()), progress=progress, options=options)
     places = {role: place_of(definition, "signals", role) for role in platform.bindings}
     findings += check_roles_seen(platform, recording, places)
     findings += check_physics(recording, places)
-    findings += check_traffic(platform, read_traffic(logs, platform))
+    findings += check_traffic(platform, read_traffic(logs, platform, options))
     return Checked(_ordered(findings), coverage_of(platform, recording))
 
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from idlewhy.platform_kit.traffic import Traffic, check_protection
+import numpy as np
+
+from decoder.guard import check_protection
+from idlewhy.platform_kit.traffic import Traffic
 from signal_defs.check_finding import CheckFinding
 from signal_defs.platform import Platform
 from signal_defs.text import Text
@@ -75,11 +78,11 @@ def _protections(platform: Platform, traffic: Sequence[Traffic]) -> list[CheckFi
     for place, protection in enumerate(platform.protections):
         where = f"platform.toml, [[protection]] {place + 1}, {protection.bus}/{protection.message}"
         own = next((t for t in traffic if (t.bus, t.message.name) == (protection.bus, protection.message)), None)
-        checked = None if own is None else check_protection(protection, own)
-        if checked is None:
+        if own is None or not own.protected:
             said = Text("No whole frame of the message is in the logs: its protection was not checked.")
             found.append(CheckFinding("not_checked", "note", where, said, Text("Give a log that holds it.")))
             continue
+        checked = check_protection(protection, own.message, np.concatenate(own.protected))
         frames, wrong = len(checked.crc_ok), int((~checked.crc_ok).sum())
         lost, repeated = checked.count("lost"), checked.count("repeated")
         values = {"n": wrong, "of": frames, "profile": protection.profile}

@@ -10,21 +10,13 @@ import numpy as np
 
 from decoder.collect import lin_verdicts, sound_frames
 from decoder.frames import ByteArray, Int64Array
-from decoder.logs import open_log
-from decoder.protection import (
-    CRC8_J1850,
-    Protected,
-    check_profile_1,
-    check_profile_2,
-    check_profile_5,
-    counter_states,
-)
+from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, read_routed
 from decoder.route import UNKNOWN, MessageIndex, Routed, Router
 from decoder.timeline import LogClock
 from decoder.unpack import unpack
 from signal_defs.layout import MessageLayout
-from signal_defs.platform import Platform, Protection
+from signal_defs.platform import Platform
 
 MAX_PROTECTED = 500_000  # frames of a protected message that are looked at
 MAX_STEPS = 200_000  # times between frames that are kept for the median
@@ -94,7 +86,9 @@ class Traffic:
         self.outside[name] = (before[0] + count, least, max(before[2], float(beyond.max(initial=-np.inf))))
 
 
-def read_traffic(paths: Sequence[str | Path], platform: Platform) -> tuple[Traffic, ...]:
+def read_traffic(
+    paths: Sequence[str | Path], platform: Platform, options: ReadOptions | None = None
+) -> tuple[Traffic, ...]:
     """Every message of the platform that the logs hold. Raises LogError if a log cannot be read.
 
     LIN frames with a wrong checksum are left out, as everywhere.
@@ -106,7 +100,7 @@ def read_traffic(paths: Sequence[str | Path], platform: Platform) -> tuple[Traff
     kept = {(one.bus, one.message) for one in platform.protections}
     found: dict[int, Traffic] = {}
     for path in dict.fromkeys(str(path) for path in paths):
-        opened = open_log(path)
+        opened = open_log(path, options=options)
         log = ReadLog(path, "", 0, opened.report, Router(index), LogClock())
         for one in found.values():
             one.new_log()
@@ -130,32 +124,3 @@ def _sound(message: MessageLayout, routed: Routed, rows: Int64Array) -> Int64Arr
     verdict = lin_verdicts(message, batch, rows, batch.payload[rows], batch.length[rows])
     sound, _ = sound_frames(message, verdict, np.bincount(verdict, minlength=5))
     return rows[sound]
-
-
-def check_protection(protection: Protection, traffic: Traffic) -> Protected | None:
-    """What a message's protection says of its frames; None where no frame is whole."""
-    payload = np.concatenate(traffic.protected) if traffic.protected else np.empty((0, 1), np.uint8)
-    if not len(payload):
-        return None
-    length, ids, delta = traffic.message.length, protection.data_ids, protection.max_delta
-    if protection.profile == "e2e_1":
-        return check_profile_1(payload, length, ids[0], inclusion=protection.inclusion, max_delta=delta)
-    if protection.profile == "e2e_2":
-        return check_profile_2(payload, length, ids, max_delta=delta)
-    if protection.profile == "e2e_5":
-        return check_profile_5(payload, length, ids[0], max_delta=delta)
-    return _check_j1850(protection, traffic.message, payload)
-
-
-def _check_j1850(protection: Protection, message: MessageLayout, payload: ByteArray) -> Protected:
-    """CRC-8 SAE J1850 over all bytes but its own, and the counter where a signal is one."""
-    rest = np.delete(payload, protection.crc_byte, axis=1)
-    ok = np.asarray(CRC8_J1850.column(rest) == payload[:, protection.crc_byte])
-    if not protection.counter:
-        return Protected(ok, np.zeros(len(ok), np.int64), np.where(ok, 1, 4).astype(np.uint8))
-    lengths = np.full(len(payload), message.length, np.uint8)
-    signal = message.signal(protection.counter)
-    counter = unpack(message, payload, lengths, {signal.name})[signal.name].raw.astype(np.int64)
-    state = np.full(len(ok), 4, np.uint8)
-    state[ok] = counter_states(counter[ok], 1 << signal.length, protection.max_delta)
-    return Protected(ok, counter, state)
