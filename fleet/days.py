@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -104,6 +105,15 @@ class Days:
     def of_vehicles(self, name: str) -> FloatArray:
         """(v,) sum of a column over each vehicle's days."""
         return np.bincount(self.vehicle, np.nan_to_num(self[name]), len(self.names)).astype(np.float64)
+
+    def of(self, names: AbstractSet[str]) -> Days:
+        """The days of some vehicles."""
+        there = np.array([name in names for name in self.names], dtype=bool)
+        kept = there[self.vehicle] if len(self) else np.empty(0, dtype=bool)
+        place = np.cumsum(there) - 1
+        columns = {name: values[kept] for name, values in self.columns.items()}
+        left = tuple(name for name in self.names if name in names)
+        return _grouped(left, place[self.vehicle[kept]], self.day[kept], columns)
 
     def weekly(self) -> Days:
         """Sums of each vehicle's weeks, from Monday, and their temperature; other means are left out."""

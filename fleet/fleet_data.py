@@ -13,6 +13,7 @@ from fleet.metrics import RECENT_DAYS
 from fleet.store import Damage, Store
 from fleet.tables import table_of
 from idle_stop.analysis import Analysis
+from signal_defs.errors import UsageError
 
 Frame = Any  # pandas.DataFrame; pandas is imported where it is used
 _OF_VEHICLE = ("platform", "battery_type", "capacity_rated", "crank_rated_a", "soc_limit", "idle_l_per_h")
@@ -28,22 +29,39 @@ _NEEDED = {
 @dataclass(frozen=True, slots=True, eq=False)
 class FleetData:
     """vehicles: by name, rising; platform, battery_type, battery, depot, soc_limit, crank_rated_a, idle_l_per_h, first,
-    last, recordings, recent (recordings of the last weeks). refusals, findings: as the tables. undated: recordings
-    without a date, which no trend can use. damage: files of the store that were set aside.
+    last; recordings, of them recent (of the last weeks) and undated (which no trend can use). refusals, findings: as
+    the tables. damage: files of the store that were set aside.
     """
 
     vehicles: Frame
     history: History
     refusals: Frame
     findings: Frame
-    recordings: int
-    undated: int
     damage: tuple[Damage, ...] = ()
 
     @property
     def days(self) -> Days:
         """The table daily, one row a vehicle and day."""
         return self.history.days
+
+    def where(self, **wanted: str) -> FleetData:
+        """The vehicles of which columns have these values, "" for any. Raises UsageError where there are none."""
+        kept = self.vehicles
+        for column, value in wanted.items():
+            if value and value not in set(kept[column]):
+                raise UsageError(
+                    f"No vehicle has {column.replace('_', ' ')} {value!r}.",
+                    mend=f"There is: {', '.join(sorted(set(kept[column])))}.",
+                )
+            kept = kept[kept[column] == value] if value else kept
+        names = set(kept.index)
+        return FleetData(
+            kept,
+            self.history.of(names),
+            self.refusals[self.refusals["vehicle"].isin(names)],
+            self.findings[self.findings["vehicle"].isin(names)],
+            self.damage,
+        )
 
 
 def fleet_of_store(store: Store) -> FleetData:
@@ -76,8 +94,6 @@ def fleet_of(tables: Mapping[str, Any], damage: tuple[Damage, ...] = ()) -> Flee
         history=history_of(recordings, tables["daily"], tables["events"], tables["visits"]),
         refusals=_frame(tables["refusals"]),
         findings=_frame(tables["findings"]),
-        recordings=len(recordings),
-        undated=recordings.column("time").null_count,
         damage=damage,
     )
 
@@ -101,6 +117,7 @@ def _vehicles(recordings: Frame, manifest: Frame) -> Frame:
     newest = ordered["vehicle"].map(frame["last"])
     fresh = ordered["time"].isna() | (ordered["time"] > newest - pd.Timedelta(days=RECENT_DAYS))
     frame["recent"] = fresh.groupby(ordered["vehicle"]).sum()
+    frame["undated"] = ordered["time"].isna().groupby(ordered["vehicle"]).sum()
     frame["battery_only"] = groups["battery_only"].all()
     known = manifest.set_index("vehicle")
     for column in ("battery", "depot"):

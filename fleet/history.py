@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +29,10 @@ class History:
     names: tuple[str, ...]
     days: Days
     events: Mapping[str, tuple[Event, ...]]
+
+    def of(self, names: AbstractSet[str]) -> History:
+        """Of some vehicles."""
+        return History(tuple(name for name in self.names if name in names), self.days.of(names), self.events)
 
 
 def history_of_store(store: Store, metric: Metric, *, vehicle: str | None = None) -> History:

@@ -7,13 +7,15 @@ from typing import Any
 
 from markupsafe import Markup
 
+from fleet.changes import changes_of
 from fleet.costs import idle_cost
 from fleet.fleet_data import FleetData
 from fleet.ranking import Ranked, rank
 from reports.figures.fleet_weeks import refusals_by_week
+from reports.fleet_changes import visits_part
 from reports.fleet_story import STANDINGS, Small, Story, small_of, story_of
 from reports.fleet_tables import comparisons, figures_table, ranking_table
-from reports.fleet_weeks import Weeks, weeks_of
+from reports.fleet_weeks import GRANTED, Bin, Weeks, weeks_of
 from reports.fleet_words import STANDING_WORDS
 from reports.language import Language
 from reports.legend import legend_of
@@ -22,26 +24,45 @@ from reports.plain import plain
 from reports.static_svg import static_svg
 from reports.table import Column, number, table, word
 
+MOST = 500  # vehicles with a row of their own
 _NAMED = 4  # vehicles named in the first sentence
 _WORST = 24  # trends shown beside each other
 _DAYS = 182  # longest stretch drawn
 
 
-def fleet_page(data: FleetData, *, links: Mapping[str, str] | None = None, language: str = "en") -> str:
+def fleet_page(
+    data: FleetData,
+    ranked: Sequence[Ranked] | None = None,
+    *,
+    links: Mapping[str, str] | None = None,
+    language: str = "en",
+    most: int = MOST,
+) -> str:
     """One self-contained HTML page: opens offline, prints, works without script; the same input gives the same bytes.
 
-    links: vehicle -> address of its own page, relative to this one. Raises UsageError for a language that is not there.
+    ranked: of the data, where it is known already. links: vehicle -> address of its own page, relative to this one.
+    most: vehicles with a row of their own, those that need attention first; the others are counted with the rest.
+    Raises UsageError for a language that is not there.
     """
     say = Language(language)
-    ranked = rank(data)
+    ranked = rank(data) if ranked is None else ranked
+    shown = ranked[:most]
     span = _span(data)
     stories = [
-        story_of(one, data.vehicles.loc[one.vehicle], span, say, (links or {}).get(one.vehicle, "")) for one in ranked
+        story_of(one, data.vehicles.loc[one.vehicle], span, say, (links or {}).get(one.vehicle, "")) for one in shown
     ]
-    weeks = weeks_of(data, say)
-    worst = _worst(ranked, span, say)
+    bins, place = _bins(data, [one.vehicle for one in shown])
+    weeks = weeks_of(data, bins, place, say)
+    worst = _worst(shown, span, say)
+    day = data.days.day
+    changes = [
+        change
+        for change in changes_of(data.history, sorted(one.vehicle for one in shown))
+        if len(day) and day.min() < change.visit.day <= day.max()
+    ]
     tables, reversals = comparisons(data, say)
-    picture = refusals_by_week(weeks.days, weeks.names, weeks.counts, say) if weeks.days else None
+    refusals = weeks.counts[:, GRANTED:].sum(axis=0)
+    picture = refusals_by_week(weeks.days, weeks.names[GRANTED:], refusals, say) if weeks.days else None
     caption = say("All vehicles. A refusal for which several conditions failed counts for each of them.")
     title = say("Fleet: idle-stop and batteries")
     return render(
@@ -59,18 +80,21 @@ def fleet_page(data: FleetData, *, links: Mapping[str, str] | None = None, langu
         tallies=_tallies(ranked, say),
         cost=_cost(data, say),
         groups=_groups(stories, say),
-        filters=_filters(stories, say),
+        left_out=_left_out(ranked[most:], most, say),
+        filters=_filters(weeks.bins, say),
         weeks=weeks,
         weeks_json=weeks.to_json(),
-        week_cells=_week_cells(weeks),
+        week_cells=weeks.cells(),
+        week_asked=[*weeks.asked.sum(axis=0).astype(int).tolist(), int(weeks.asked.sum())],
         week_answer=_week_answer(weeks, say),
         picture=Markup(static_svg(picture, caption)) if picture else "",  # noqa: S704 - static_svg escapes
         legend=legend_of(picture) if picture else [],
         picture_caption=caption,
         worst=worst,
         worse=_worse(len(worst), say),
-        ranking=ranking_table(ranked, say),
-        figures=figures_table(ranked, say),
+        visits=visits_part(changes, say),
+        ranking=ranking_table(shown, say),
+        figures=figures_table(shown, say),
         comparisons=tables,
         reversals=reversals,
         lost=_lost(data, weeks, say),
@@ -93,7 +117,7 @@ def _dates(weeks: Weeks, say: Language) -> str:
 
 def _about(data: FleetData, weeks: Weeks, say: Language) -> str:
     vehicles = say.many("{n} vehicle", "{n} vehicles", len(data.vehicles))
-    recordings = say.many("{n} recording", "{n} recordings", data.recordings)
+    recordings = say.many("{n} recording", "{n} recordings", int(data.vehicles["recordings"].sum()))
     return f"{vehicles} · {recordings} · {_dates(weeks, say)}"
 
 
@@ -160,31 +184,65 @@ def _groups(stories: Sequence[Story], say: Language) -> list[dict[str, Any]]:
     return [group for group in groups if group["stories"]]
 
 
-def _filters(stories: Sequence[Story], say: Language) -> list[dict[str, Any]]:
+def _bins(data: FleetData, shown: Sequence[str]) -> tuple[list[Bin], dict[str, int]]:
+    """A bin for each vehicle that is shown, one for each kind of the others; and the number of every vehicle's bin."""
+    vehicles = data.vehicles
+    kinds = {
+        name: {"platform": plain(str(platform)), "battery": plain(str(battery)), "depot": plain(str(depot))}
+        for name, platform, battery, depot in zip(
+            vehicles.index, vehicles["platform"], vehicles["battery_type"], vehicles["depot"], strict=True
+        )
+    }
+    place = {name: number for number, name in enumerate(shown)}
+    bins = [Bin(plain(name), 1, kinds[name]) for name in shown]
+    others: dict[tuple[str, ...], list[str]] = {}
+    for name in vehicles.index:
+        if name not in place:
+            others.setdefault(tuple(kinds[name].values()), []).append(name)
+    for _, names in sorted(others.items()):
+        place |= dict.fromkeys(names, len(bins))
+        bins.append(Bin("", len(names), kinds[names[0]]))
+    return bins, place
+
+
+def _left_out(others: Sequence[Ranked], most: int, say: Language) -> str:
+    """How many vehicles have no row, of which standing, and how to see them."""
+    if not others:
+        return ""
+    counts = [
+        f"{sum(one.standing == name for one in others)} {say.text(words)}" for name, words in STANDING_WORDS.items()
+    ]
+    return say(
+        "The {most} most urgent vehicles have a row. The other {n} are counted in every sum and have none: {counts}. "
+        "To see them, narrow the page with --platform, --battery-type or --depot, ask for more with --most, or write "
+        "all as rows with --json or `idlewhy fleet trend`.",
+        most=most,
+        n=len(others),
+        counts=", ".join(counts),
+    )
+
+
+def _filters(bins: Sequence[Bin], say: Language) -> list[dict[str, Any]]:
     """Choices by which the page can be narrowed; those without a choice are left out."""
     labels = {"platform": say("Platform"), "battery": say("Battery type"), "depot": say("Depot")}
     found = [
-        {"name": name, "label": label, "values": sorted({story.attributes[name] for story in stories} - {""})}
+        {"name": name, "label": label, "values": sorted({one.attributes[name] for one in bins} - {""})}
         for name, label in labels.items()
     ]
     return [one for one in found if len(one["values"]) > 1]
-
-
-def _week_cells(weeks: Weeks) -> list[list[tuple[int, int]]]:
-    """For each condition and week: refusals, and the cell's shade in percent of the largest."""
-    most = max(float(weeks.counts.max(initial=0.0)), 1.0)
-    return [[(int(count), round(100 * count / most)) for count in row] for row in weeks.counts]
 
 
 def _week_answer(weeks: Weeks, say: Language) -> str:
     asked, refused = int(weeks.asked.sum()), int(weeks.refused.sum())
     if not refused:
         return say("No stop was refused at {asked} standstills.", asked=asked)
+    if len(weeks.names) == GRANTED:
+        return say("{refused} of {asked} standstills were refused.", refused=refused, asked=asked)
     return say(
         "{refused} of {asked} standstills were refused; most often failed: {name}.",
         refused=refused,
         asked=asked,
-        name=weeks.names[0],
+        name=weeks.names[GRANTED],
     )
 
 
@@ -240,12 +298,13 @@ def _lost(data: FleetData, weeks: Weeks, say: Language) -> Any:
 def _sound(data: FleetData, say: Language) -> list[str]:
     """What to know before trusting the page."""
     said = []
-    if data.undated:
+    undated = int(data.vehicles["undated"].sum())
+    if undated:
         said.append(
             say.many(
                 "{n} recording has no date; it counts for findings, not for weeks and trends.",
                 "{n} recordings have no date; they count for findings, not for weeks and trends.",
-                data.undated,
+                undated,
             )
         )
     said += [
@@ -276,6 +335,6 @@ def _sound(data: FleetData, say: Language) -> list[str]:
     return said
 
 
-def fleet_line(data: FleetData, language: str = "en") -> str:
-    """The answer for a terminal."""
-    return _happened(rank(data), Language(language))
+def fleet_line(ranked: Sequence[Ranked]) -> str:
+    """The answer for a terminal, in English."""
+    return _happened(ranked, Language("en"))

@@ -1,7 +1,9 @@
-"""Refusals by reason and week, as a table that the page's filters count anew."""
+"""Where the standstills go, week by week, as a table that the page's filters count anew."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,73 +15,116 @@ from fleet.fleet_data import FleetData
 from reports.language import Language
 from reports.plain import plain
 
+GRANTED = 2  # of the rows those that are no refusals
+_ENOUGH = 20  # standstills for a share in percent; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Vehicles that are counted together. name: of the one vehicle, empty where there are several.
+
+    vehicles: how many. attributes: what the page's filters look at.
+    """
+
+    name: str
+    vehicles: int
+    attributes: Mapping[str, str]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weeks:
-    """days: first day of each week, Monday, ISO. names: conditions, the most frequent first. counts: (r, w) refusals.
+    """days: first day of each week, Monday, ISO. names: stopped, cut short, then conditions, the most frequent first.
 
-    asked, refused, lost_s: (v, w) of each vehicle: standstills, of them refused, idling that cost [s].
-    rows: for each vehicle (reason, week, refusals) wherever there is one. vehicles: in order of the data.
+    counts: (b, r, w) standstills of each bin, row and week; a refusal for which several conditions failed counts for
+    each of them. asked, refused, lost_s: (b, w) standstills, of them refused, idling that cost [s].
     """
 
     days: tuple[str, ...]
     names: tuple[str, ...]
+    bins: tuple[Bin, ...]
     counts: FloatArray
-    vehicles: tuple[str, ...]
     asked: FloatArray
     refused: FloatArray
     lost_s: FloatArray
-    rows: tuple[tuple[tuple[int, int, int], ...], ...]
 
     def to_json(self) -> dict[str, Any]:
         """What the page's script counts from."""
         return {
             "weeks": self.days,
-            "reasons": len(self.names),
-            "vehicles": {
-                name: {
-                    "a": self.asked[place].astype(int).tolist(),
-                    "r": self.refused[place].astype(int).tolist(),
-                    "l": np.round(self.lost_s[place]).astype(int).tolist(),
-                    "c": self.rows[place],
-                }
-                for place, name in enumerate(self.vehicles)
-            },
+            "rows": len(self.names),
+            "enough": _ENOUGH,
+            "vehicles": {bin_.name: self._bin(place) for place, bin_ in enumerate(self.bins) if bin_.name},
+            "others": [
+                {"n": bin_.vehicles, "is": dict(bin_.attributes), **self._bin(place)}
+                for place, bin_ in enumerate(self.bins)
+                if not bin_.name
+            ],
         }
 
+    def _bin(self, place: int) -> dict[str, Any]:
+        there = np.argwhere(self.counts[place] > 0)
+        return {
+            "a": self.asked[place].astype(int).tolist(),
+            "r": self.refused[place].astype(int).tolist(),
+            "l": np.round(self.lost_s[place]).astype(int).tolist(),
+            "c": [(int(row), int(week), int(self.counts[place, row, week])) for row, week in there],
+        }
 
-def weeks_of(data: FleetData, say: Language) -> Weeks:
-    """Count refusals by condition and week. A refusal for which several conditions failed counts for each of them."""
-    vehicles = tuple(str(name) for name in data.vehicles.index)
+    def cells(self) -> list[list[tuple[str, int]]]:
+        """For each row the share of every week's standstills, then of all, as text and as shade [%]."""
+        asked = self.asked.sum(axis=0)
+        counts = self.counts.sum(axis=0)
+        return [
+            [
+                share_cell(float(count), float(total))
+                for count, total in zip([*row, row.sum()], [*asked, asked.sum()], strict=True)
+            ]
+            for row in counts
+        ]
+
+
+def share_cell(count: float, total: float) -> tuple[str, int]:
+    """Percent, or both numbers where there are too few for it; and the shade."""
+    if not count or not total:
+        return "", 0
+    share = 100 * count / total
+    if total < _ENOUGH:
+        return f"{count:.0f}/{total:.0f}", round(share)
+    return ("<1" if share < 0.5 else f"{math.floor(share + 0.5)}"), round(share)
+
+
+def weeks_of(data: FleetData, bins: Sequence[Bin], place: Mapping[str, int], say: Language) -> Weeks:
+    """Count the standstills of every week. place: vehicle -> number of its bin."""
     day = data.days.day
     first = int(monday(day.min())) if len(day) else 0
     n = (int(monday(day.max())) - first) // 7 + 1 if len(day) else 0
-    place = {name: number for number, name in enumerate(vehicles)}
-    row = np.array([place[name] for name in data.days.names], dtype=np.int64)[data.days.vehicle]
+    at = np.array([place[name] for name in data.days.names], dtype=np.int64)[data.days.vehicle]
     week = (day - first) // 7
 
     def summed(column: str) -> FloatArray:
-        table = np.zeros((len(vehicles), n))
-        np.add.at(table, (row, week), data.days[column])
+        table = np.zeros((len(bins), n))
+        np.add.at(table, (at, week), np.nan_to_num(data.days[column]))
         return table
 
-    totals = data.refusals.groupby("condition")["refusals"].sum()
+    refusals = data.refusals
+    totals = refusals.groupby("condition")["refusals"].sum()
     order = sorted(totals.index, key=lambda name: (name == "", -totals[name], name))
-    reason = {name: number for number, name in enumerate(order)}
-    counts = np.zeros((len(order), n))
-    rows: list[dict[tuple[int, int], int]] = [{} for _ in vehicles]
-    at = (data.refusals["day"].to_numpy("datetime64[D]").astype(np.int64) - first) // 7
-    sums = data.refusals.assign(week=at).groupby(["vehicle", "condition", "week"])["refusals"].sum()
-    for (vehicle, condition, week_), refusals in sums.items():
-        counts[reason[condition], week_] += refusals
-        rows[place[vehicle]][reason[condition], int(week_)] = int(refusals)
+    counts = np.zeros((len(bins), GRANTED + len(order), n))
+    counts[:, 0], counts[:, 1] = summed("stopped"), summed("cut_short")
+    row = {name: number for number, name in enumerate(order, start=GRANTED)}
+    cells = (
+        refusals["vehicle"].map(place).to_numpy(np.int64),
+        refusals["condition"].map(row).to_numpy(np.int64),
+        (refusals["day"].to_numpy("datetime64[D]").astype(np.int64) - first) // 7,
+    )
+    np.add.at(counts, cells, refusals["refusals"].to_numpy(np.float64))
+    conditions = (plain(name) if name else say("cause not visible") for name in order)
     return Weeks(
         days=tuple(str(np.datetime64(first + 7 * number, "D")) for number in range(n)),
-        names=tuple(plain(name) if name else say("cause not visible") for name in order),
+        names=(say("Engine stopped"), say("Stop ended early by the vehicle"), *conditions),
+        bins=tuple(bins),
         counts=counts,
-        vehicles=vehicles,
         asked=summed("opportunities"),
         refused=summed("refused"),
         lost_s=summed("lost_idle_s"),
-        rows=tuple(tuple((r, w, count) for (r, w), count in sorted(cells.items())) for cells in rows),
     )

@@ -19,6 +19,21 @@ VERDICTS = {
     "open": Text("cannot be told yet"),
     "too_little_data": Text("too little data"),
 }
+CHANGES = {
+    "better": Text("better"),
+    "worse": Text("worse"),
+    "alike": Text("no change that matters"),
+    "open": Text("cannot be told"),
+    "too_little_data": Text("too little data"),
+}
+VISITS = {
+    "visit": Text("workshop visit"),
+    "battery": Text("battery changed"),
+    "coding": Text("battery coded"),
+    "reset": Text("sensor reset"),
+    "sensor_reset": Text("sensor reset, seen in the data"),
+    "battery_changed": Text("battery changed, seen in the data"),
+}
 PROPERTIES = {
     "platform": Text("platform"),
     "battery_type": Text("battery type"),

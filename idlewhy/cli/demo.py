@@ -32,6 +32,7 @@ def demo(out: str) -> None:
       idlewhy demo --out demo
     """
     from fleet.fleet_data import fleet_of_analyses
+    from fleet.ranking import rank
     from idlewhy.demo import make_logs
     from reports.compare import compare_page
     from reports.fleet import fleet_line, fleet_page
@@ -54,8 +55,9 @@ def demo(out: str) -> None:
             write_text(page, compare_page(analyses[vehicle.after], analyses.pop(vehicle.id)))
             click.echo(f"{vehicle.after} before and after its repair\n    -> {page}")
     data = fleet_of_analyses(analyses.values())
-    write_text(folder / "fleet.html", fleet_page(data, links={one: f"{one}.html" for one in analyses}))
-    click.echo(f"{fleet_line(data)}\n    -> {folder / 'fleet.html'}")
+    ranked = rank(data)
+    write_text(folder / "fleet.html", fleet_page(data, ranked, links={one: f"{one}.html" for one in analyses}))
+    click.echo(f"{fleet_line(ranked)}\n    -> {folder / 'fleet.html'}")
 
 
 def _manifest(vehicles: Sequence[DemoVehicle]) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from idlewhy.cli.output import JSON, note, progress_bar, write_json, write_text
+from idlewhy.cli.output import JSON, check_outputs, note, progress_bar, write_json, write_text
 from signal_defs.errors import UsageError
 
 if TYPE_CHECKING:
@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from fleet.store import Store
     from fleet.watch import Watched
 
-ALERTS = 10  # exit code where a rule of the watch list is broken
+ALERTS = 10  # what --exit-code ends with
+EXIT_CODE = click.option("--exit-code", is_flag=True, help="End with 10 if a rule of the watch list is broken.")
 
 STORE = click.option(
     "--store",
@@ -53,8 +54,9 @@ def fleet() -> None:
 @click.option("--pseudonym-key", metavar="FILE", help="Replace vehicles' names by a keyed hash.")
 @click.option("--pages", metavar="FOLDER", help="Write each recording's own page there as well.")
 @click.option(
-    "--watch", "rules", metavar="FILE.toml", help="Look at these rules afterwards; exit code 10 if one is broken."
+    "--watch", "rules", metavar="FILE.toml", help="Look at these rules afterwards."
 )
+@EXIT_CODE
 @JSON
 def add(
     places: tuple[str, ...],
@@ -69,6 +71,7 @@ def add(
     pseudonym_key: str | None,
     pages: str | None,
     rules: str | None,
+    exit_code: bool,
     json_out: str | None,
 ) -> int:
     """Add logs; what is in already is skipped, a bad log stops nothing. Run again after an interruption to go on.
@@ -77,6 +80,7 @@ def add(
     Example:
       idlewhy fleet add week-17/ --manifest fleet.csv --store fleet
     """
+    check_outputs([json_out])
     from fleet.batch import add_logs, add_manifest
     from fleet.manifest import read_manifest
     from fleet.privacy import read_key
@@ -126,7 +130,7 @@ def add(
             "not_added": [{"log": log, "why": why} for log, why in faults],
         }
         write_json(json_out, value | ({"watch": _watched_json(watched)} if watched else {}))
-    if watched and watched.alerts:
+    if exit_code and watched and watched.alerts:
         return ALERTS
     return 3 if faults and not report.added and not report.known else 0
 
@@ -150,8 +154,7 @@ def _page_writer(folder: str | None, pseudonyms: Pseudonyms | None) -> Any:
         raise UsageError("Pages show names.", where="--pages", mend="Leave out --pages or --pseudonym-key.")
     from idlewhy.cli.fleet_pages import PageWriter
 
-    Path(folder).mkdir(parents=True, exist_ok=True)
-    return PageWriter(str(Path(folder).absolute()))
+    return PageWriter(str(_folder(folder).absolute()))
 
 
 @fleet.command()
@@ -159,24 +162,45 @@ def _page_writer(folder: str | None, pseudonyms: Pseudonyms | None) -> Any:
 @click.option("--out", "-o", metavar="OUT.html", default="fleet.html", show_default=True, help="Where the page goes.")
 @click.option("--pages", metavar="FOLDER", help="Link to vehicles' own pages in this folder, VEHICLE.html.")
 @click.option("--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Of the page.")
+@click.option(
+    "--most", type=click.IntRange(1), default=500, show_default=True, help="Vehicles with a row of their own."
+)
+@click.option("--platform", metavar="ID", default="", help="Only vehicles of this platform.")
+@click.option("--battery-type", metavar="TYPE", default="", help="Only those with a battery of this type.")
+@click.option("--depot", metavar="NAME", default="", help="Only those of this depot.")
 @JSON
-def report(store: str, out: str, pages: str | None, language: str, json_out: str | None) -> None:
-    """Write the page of the fleet: which vehicles need attention and why, where the stops go, what gets worse.
+def report(
+    store: str,
+    out: str,
+    pages: str | None,
+    language: str,
+    most: int,
+    platform: str,
+    battery_type: str,
+    depot: str,
+    json_out: str | None,
+) -> None:
+    """Write the page of the fleet.
+
+    It tells which vehicles need attention and why, where the stops go, and what gets worse.
 
     \b
     Example:
       idlewhy fleet report --store fleet -o fleet.html
     """
+    check_outputs([out, json_out])
     from fleet.fleet_data import fleet_of_store
+    from fleet.ranking import rank
     from idlewhy.cli.fleet_pages import links_to, ranking_json
     from reports.fleet import fleet_line, fleet_page
 
-    data = fleet_of_store(_existing(store))
+    data = fleet_of_store(_existing(store)).where(platform=platform, battery_type=battery_type, depot=depot)
+    ranked = rank(data)
     links = links_to(data.vehicles.index, Path(pages), Path(out)) if pages else {}
-    write_text(out, fleet_page(data, links=links, language=language))
+    write_text(out, fleet_page(data, ranked, links=links, language=language, most=most))
     if json_out:
-        write_json(json_out, ranking_json(data))
-    line = f"{fleet_line(data)}  -> {out}"
+        write_json(json_out, ranking_json(data, ranked))
+    line = f"{fleet_line(ranked)}  -> {out}"
     note(line) if "-" in {out, json_out} else click.echo(line)
 
 
@@ -187,15 +211,16 @@ def report(store: str, out: str, pages: str | None, language: str, json_out: str
 @click.option("--csv", "csv_out", metavar="FILE|-", help="Write the table as CSV; - is standard output.")
 @JSON
 def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, json_out: str | None) -> None:
-    """One figure of every vehicle: level, slope a month with its interval, verdict, and what data is missing.
+    """Tell one figure of every vehicle, and where it is going.
 
-    METRIC: resistance, rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share,
-    auto_stop_share, balance.
+    A row tells its level, its change a month with the interval, the verdict, and what data is missing. METRIC: resistance,
+    rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share, auto_stop_share, balance.
 
     \b
     Example:
       idlewhy fleet trend resistance --store fleet
     """
+    check_outputs([csv_out, json_out])
     from fleet.history import history_of_store
     from fleet.trends import metric_named, trends_of
     from idlewhy.cli.fleet_pages import TREND_COLUMNS, trend_row, trend_words
@@ -229,7 +254,9 @@ def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, jso
 @click.option("--out", "-o", metavar="FOLDER", required=True, help="One file a table goes there.")
 @click.option("--format", "kind", type=click.Choice(["parquet", "csv", "json"]), default="parquet", show_default=True)
 def export(store: str, out: str, kind: str) -> None:
-    """Write the store's tables, one whole file each, for other programs.
+    """Write the store's tables for other programs.
+
+    Each table is one whole file.
 
     \b
     Example:
@@ -237,7 +264,7 @@ def export(store: str, out: str, kind: str) -> None:
     """
     from fleet.export import export_tables
 
-    written = export_tables(_existing(store), Path(out), kind)
+    written = export_tables(_existing(store), _folder(out), kind)
     for name, rows in written.items():
         click.echo(f"{name}: {rows} rows")
 
@@ -246,7 +273,9 @@ def export(store: str, out: str, kind: str) -> None:
 @STORE
 @click.option("--grace", type=float, default=900.0, show_default=True, help="Seconds that readers have to finish.")
 def compact(store: str, grace: float) -> None:
-    """Merge small files, remove what was merged, set damaged files aside. Others may read and write meanwhile.
+    """Merge small files, and set damaged ones aside.
+
+    What was merged is removed. Others may read and write meanwhile.
 
     \b
     Example:
@@ -263,27 +292,33 @@ def compact(store: str, grace: float) -> None:
 @fleet.command()
 @STORE
 @click.option("--rules", "-r", metavar="FILE.toml", required=True, help="The watch list.")
+@EXIT_CODE
 @JSON
-def watch(store: str, rules: str, json_out: str | None) -> int:
-    """Look at the watch list; exit code 10 if a rule is broken, 0 if none is.
+def watch(store: str, rules: str, exit_code: bool, json_out: str | None) -> int:
+    """Tell which vehicles break a rule of the watch list.
+
+    Each is told with the figure and what clears it. For a scheduler, --exit-code ends with 10 if a rule is broken.
 
     \b
     Example:
-      idlewhy fleet watch --store fleet --rules watch.toml --json -
+      idlewhy fleet watch --store fleet --rules watch.toml --exit-code --json -
     """
+    check_outputs([json_out])
     watched = _look(_existing(store), rules)
     if json_out:
         write_json(json_out, _watched_json(watched))
     else:
         click.echo(f"{len(watched.alerts)} alerts, {len(watched.unjudged)} not judged for lack of data.")
-    return ALERTS if watched.alerts else 0
+    return ALERTS if exit_code and watched.alerts else 0
 
 
 @fleet.command()
 @STORE
 @click.option("--platform", "-p", metavar="ID|FOLDER", required=True, help="The definition the logs were read with.")
 def learn(store: str, platform: str) -> None:
-    """Tell at which levels the fleet's vehicles really decide, from all decisions in the store.
+    """Tell at which levels the fleet's vehicles really decide.
+
+    All decisions in the store take part.
 
     \b
     Example:
@@ -300,6 +335,22 @@ def learn(store: str, platform: str) -> None:
         click.echo(f"{one.condition.name}: between {low:g} and {high:g} {one.unit}, file {one.in_file:g}: {words}")
     for sentence in learned.wrong:
         click.echo(str(sentence))
+
+
+def _folder(name: str) -> Path:
+    """A folder for results, made where it is not there. Raises UsageError where nothing can be written into it."""
+    import os
+
+    folder = Path(name)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UsageError(
+            f"The folder cannot be made ({fault.strerror}).", where=name, mend="Name another one."
+        ) from fault
+    if not os.access(folder, os.W_OK):
+        raise UsageError("The folder cannot be written into.", where=name, mend="Name a folder of your own.")
+    return folder
 
 
 def _existing(store: str) -> Store:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,8 +13,10 @@ from urllib.parse import quote
 from idlewhy.cli.report import file_name
 
 if TYPE_CHECKING:
+    from fleet.changes import Change
     from fleet.fleet_data import FleetData
     from fleet.intervals import Interval
+    from fleet.ranking import Ranked
     from fleet.trends import Trend
     from idle_stop.analysis import Analysis
 
@@ -47,9 +49,9 @@ def links_to(vehicles: Iterable[str], pages: Path, page: Path) -> dict[str, str]
     return found
 
 
-def ranking_json(data: FleetData) -> dict[str, Any]:
-    """The ranking as plain values."""
-    from fleet.ranking import rank
+def ranking_json(data: FleetData, ranked: Sequence[Ranked]) -> dict[str, Any]:
+    """The ranking of all vehicles, and what their visits changed, as plain values."""
+    from fleet.changes import changes_of
 
     return {
         "schema": "idlewhy.fleet/1",
@@ -63,8 +65,28 @@ def ranking_json(data: FleetData) -> dict[str, Any]:
                 "findings": {code: n for code, (n, _) in one.codes.items()},
                 "missing": [str(line) for line in one.lacking],
             }
-            for one in rank(data)
+            for one in ranked
         ],
+        "visits": [_change(one) for one in changes_of(data.history)],
+    }
+
+
+def _change(change: Change) -> dict[str, Any]:
+    from reports.fleet_words import day_words
+
+    told = change.verdict != "too_little_data"
+    digits = change.metric.digits + 1
+    return {
+        "vehicle": change.visit.vehicle,
+        "day": day_words(change.visit.day),
+        "kinds": list(change.visit.kinds),
+        "metric": change.metric.name,
+        "unit": change.metric.unit,
+        "before": _known(change.before, digits),
+        "after": _known(change.after, digits),
+        "difference": _interval(change.difference, digits) if told else None,
+        "verdict": change.verdict,
+        "missing": [str(line) for line in change.lacking],
     }
 
 
@@ -105,8 +127,8 @@ def _between(value: float | None, low: float | None, high: float | None, unit: s
     return "" if value is None else f"{value:{sign}g} {unit} ({low:{sign}g} to {high:{sign}g})"
 
 
-def _interval(interval: Interval) -> dict[str, float | None]:
-    return {name: _known(getattr(interval, name), 1) for name in ("value", "low", "high")}
+def _interval(interval: Interval, digits: int = 1) -> dict[str, float | None]:
+    return {name: _known(getattr(interval, name), digits) for name in ("value", "low", "high")}
 
 
 def _known(value: float, digits: int) -> float | None:

@@ -54,13 +54,13 @@ def test_a_store_gives_its_page_its_trend_its_tables(
     assert main(["fleet", "learn", "--store", store, "--platform", "example-van"]) == 0
 
 
-def test_a_broken_rule_ends_with_ten_and_none_with_zero(
+def test_a_rule_ends_with_another_code_only_where_that_is_asked(
     store: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rules = tmp_path / "watch.toml"
     rules.write_text('[[rule]]\nmetric = "stop_rate"\nabove = 200\n', encoding="utf-8")
     capsys.readouterr()
-    assert main(["fleet", "watch", "--store", store, "--rules", str(rules), "--json", "-"]) == 0
+    assert main(["fleet", "watch", "--store", store, "--rules", str(rules), "--exit-code", "--json", "-"]) == 0
     assert json.loads(capsys.readouterr().out)["alerts"] == []
 
 
@@ -87,3 +87,35 @@ def test_without_the_extra_several_workers_are_refused_with_the_mend(
     assert main([*words, "--workers", "2"]) == 2
     assert "idlewhy[fleet]" in capsys.readouterr().err
     assert main([*words, "--workers", "0"]) == 0
+
+
+def test_the_page_can_be_narrowed_to_a_depot_and_says_what_there_is(
+    store: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "north.html"
+    assert main(["fleet", "report", "--store", store, "-o", str(page), "--depot", "north"]) == 0
+    html = page.read_text("utf-8")
+    assert "van-01" in html
+    assert "hatch-01" not in html
+    capsys.readouterr()
+    assert main(["fleet", "report", "--store", store, "-o", str(page), "--depot", "east"]) == 2
+    assert "There is: north, south." in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "words", [("report", "-o"), ("trend", "resistance", "--csv"), ("watch", "--rules", "none.toml", "--json")]
+)
+def test_where_a_result_goes_is_looked_at_before_the_store_is_read(
+    words: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    missing = str(tmp_path / "none" / "out")
+    assert main(["fleet", *words, missing, "--store", str(tmp_path / "no-store")]) == 2
+    assert "folder for the result does not exist" in capsys.readouterr().err
+
+
+def test_tables_go_into_a_folder_that_can_be_made(
+    store: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("x", encoding="ascii")
+    assert main(["fleet", "export", "--store", store, "-o", str(tmp_path / "file" / "tables")]) == 2
+    assert "The folder cannot be made" in capsys.readouterr().err

@@ -12,10 +12,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from benchmarks.fleet_simulated import Fault, fleet_drawn, simulate
+from benchmarks.fleet_simulated import FIRST, Fault, fleet_drawn, simulate
 from fleet.fleet_data import FleetData
 from fleet.metrics import METRICS
+from fleet.ranking import rank
 from reports.fleet import fleet_line, fleet_page
+from reports.fleet_weeks import share_cell
 from reports.fleet_words import COUNTED, RECORDED, TITLES
 
 DEPOTS = ("north", "south")
@@ -63,7 +65,7 @@ def page(browser: Browser, file: Path) -> Iterator[Page]:
 
 
 def test_the_answer_names_the_vehicle_its_reason_and_since_when(data: FleetData) -> None:
-    assert fleet_line(data) == "1 of 12 vehicles need attention: van-003."
+    assert fleet_line(rank(data)) == "1 of 12 vehicles need attention: van-003."
     html = fleet_page(data)
     assert "First: van-003, draw while parked: " in html
     assert "(since 2025-10-1" in html  # the drain begins on day 40, 11 October; nights without data come first
@@ -99,14 +101,14 @@ def test_a_fleet_without_data_says_so() -> None:
 
 def test_filters_hide_vehicles_and_count_anew(page: Page) -> None:
     before = page.locator("#shown").inner_text()
-    assert before.startswith("12 of 12 vehicles shown")
+    assert before.startswith("12 of 12 vehicles counted")
     page.select_option("select[name=depot]", "south")
     assert page.locator("details.vehicle:visible").count() == 6
-    assert page.locator("#shown").inner_text().startswith("6 of 12 vehicles shown")
-    total = page.locator("#week-table tbody tr").first.locator("td").last.inner_text()
+    assert page.locator("#shown").inner_text().startswith("6 of 12 vehicles counted")
+    total = page.locator("#week-table tfoot td").last.inner_text()
     page.select_option("select[name=from]", "6")
     assert page.locator("#week-table thead th:visible").count() == 2 + 6  # by hand: 12 weeks less 6, heading and sum
-    assert int(page.locator("#week-table tbody tr").first.locator("td").last.inner_text()) < int(total)
+    assert int(page.locator("#week-table tfoot td").last.inner_text()) < int(total)
     page.fill("input[name=name]", "van-003")
     assert page.locator("details.vehicle:visible").count() == 1
 
@@ -152,3 +154,40 @@ def test_without_script_every_story_is_still_there(browser: Browser, file: Path)
     assert opened.locator("form.filters:visible").count() == 0
     assert opened.locator("#picture-weeks svg.drawn").count() == 1
     context.close()
+
+
+def test_only_the_most_urgent_have_a_row_and_all_are_counted(data: FleetData, browser: Browser, tmp_path: Path) -> None:
+    whole, part = fleet_page(data), fleet_page(data, most=4)
+    assert "The 4 most urgent vehicles have a row. The other 8 are counted in every sum and have none: " in part
+    assert len(part) < 0.7 * len(whole)
+    texts, rows = [], []
+    for name, html in (("whole", whole), ("part", part)):
+        (tmp_path / f"{name}.html").write_text(html, encoding="utf-8")
+        opened = browser.new_page()
+        opened.goto((tmp_path / f"{name}.html").as_uri())
+        opened.select_option("select[name=depot]", "south")
+        texts.append((opened.locator("#shown").inner_text(), opened.locator("#week-table").inner_text()))
+        rows.append(opened.locator("details.vehicle:visible").count())
+        opened.close()
+    assert texts[0] == texts[1]  # those without a row are counted by the same choices
+    assert rows[0] == 6 > rows[1]
+
+
+def test_what_a_visit_changed_is_said_with_its_interval() -> None:
+    frames = simulate({"van-1": Fault(drain_a=0.1), "van-2": Fault()}, 60, seed=5)
+    mended = simulate({"van-1": Fault(), "van-2": Fault()}, 60, seed=5)
+    late = frames["daily"]["day"] >= FIRST + np.timedelta64(30, "D")
+    frames["daily"].loc[late] = mended["daily"].loc[late]
+    days = [pd.Timestamp(FIRST) + pd.Timedelta(days=day) for day in (30, 58)]
+    visits = pd.DataFrame({"vehicle": ["van-1", "van-2"], "day": days, "kind": "visit"})
+    html = fleet_page(fleet_drawn({**frames, "visits": visits}))
+    assert "1 of 1 visits with enough data changed a figure by more than chance." in html
+    assert "2025-10-01, workshop visit: draw while parked better, from " in html
+    assert "Too little data after the visit: " in html
+
+
+def test_a_share_of_few_standstills_is_told_as_numbers() -> None:
+    assert share_cell(5, 40) == ("13", 12)  # by hand: 12.5 %, halves up as the page's script rounds them
+    assert share_cell(1, 400) == ("<1", 0)
+    assert share_cell(3, 12) == ("3/12", 25)
+    assert share_cell(0, 50) == ("", 0)
