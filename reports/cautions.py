@@ -9,7 +9,8 @@ from signal_defs.text import Text
 CAUTIONS: dict[CautionKey, Text] = {
     "engine_restarts": Text(
         "The engine can start by itself. Switch idle-stop and the ignition off and take the key away before hands go "
-        "under the hood; a hood switch in service position may allow an automatic start."
+        "under the hood. Where a check needs ignition or engine on, a second person stays at the key, and hands and "
+        "clothes stay clear of belts and fans. A hood switch in service position may allow an automatic start."
     ),
     "gas_and_acid": Text(
         "Charging a lead-acid battery makes explosive hydrogen: ventilate, no sparks, no flame. Its fill is acid: "

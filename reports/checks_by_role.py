@@ -57,7 +57,13 @@ BY_ROLE: dict[str, Check] = {
         ("engine_restarts",),
     ),
     "hood_open": Check(
-        Text("Watch the hood signal live and work the hood latch by hand."), _FOLLOWS, 10, ("engine_restarts",)
+        Text(
+            "Engine off, ignition on, idle-stop switched off: one person watches the hood signal live, another works "
+            "the hood latch by hand."
+        ),
+        _FOLLOWS,
+        10,
+        ("engine_restarts",),
     ),
     "idle_stop_switched_off": Check(
         Text("Watch the idle-stop switch's signal live and press the switch."), _FOLLOWS, 10, ("engine_restarts",)

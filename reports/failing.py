@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 
 from idle_stop.account import Outcome, Reason, Standstill
 from reports.language import Language
@@ -134,3 +135,9 @@ def quantity(value: float | str | bool, unit: str, say: Language) -> str:
 def is_flag(reason: Reason) -> bool:
     """Whether the reason is a yes or no."""
     return isinstance(reason.value, bool) or reason.unit == "bool"
+
+
+def alone_as_far_as_seen(standstills: Iterable[Standstill]) -> Counter[str]:
+    """Condition -> refusals in which it is the only one seen not met while others could not be seen."""
+    refused = (one for one in standstills if one.outcome == "refused" and one.unknown_conditions)
+    return Counter(one.reasons[0].condition for one in refused if len(one.reasons) == 1)

@@ -13,7 +13,7 @@ _CABLES = check(
     "engine_restarts",
     "short_circuit",
 )
-_REST_NIGHT = check(
+REST_NIGHT = check(
     "Lock the vehicle with the hood closed and leave it undisturbed for 6 to 8 h, then read the sensor again.",
     "The flag is gone: it has learned. Still set: check the sensor's supply and the current drawn while parked.",
     5,
@@ -123,7 +123,7 @@ CHARGING: dict[str, Wording] = {
         "The battery sensor lost its supply and has not learned the battery again",
         "Until it has, its state of charge is a default, and the vehicle refuses idle-stop as a precaution.",
         (
-            _REST_NIGHT,
+            REST_NIGHT,
             check(
                 "Look at the sensor's plug, fuse and the clamp it sits on.",
                 "Loose or corroded: mend it, then let the sensor learn again.",
@@ -134,16 +134,16 @@ CHARGING: dict[str, Wording] = {
         "A charge that is really low: measure the rest voltage at the posts.",
     ),
     "relearn_pending": wording(
-        "The battery sensor is still learning",
-        "The figures are good, but the vehicle has not yet released idle-stop after work on the battery.",
+        "The vehicle has not yet released idle-stop after work on the battery",
+        "It waits until a flag or a charge that followed the work has run off. The battery itself needs nothing.",
         (
-            _REST_NIGHT,
             check(
                 "Start once by key with the hood closed, drive for 20 min, and switch off for a minute.",
                 "Idle-stop returns: a jump-start or hood flag was pending.",
                 25,
                 "road_test",
             ),
+            REST_NIGHT,
         ),
         "It is taken for a failed repair. Wait for a night of rest before changing more parts.",
     ),

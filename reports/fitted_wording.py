@@ -8,6 +8,7 @@ from idle_stop.analysis import Analysis, Finding
 from reports.checks_by_role import BY_ROLE
 from reports.findings import wording
 from reports.findings_battery import LOAD_TEST, REST
+from reports.findings_charging import REST_NIGHT
 from reports.wording import Check, Wording
 from signal_defs.platform import Battery, BatteryType
 from signal_defs.text import Text
@@ -21,6 +22,12 @@ _TYPES: dict[BatteryType, Text] = {
 }
 
 
+_TOLD_LOW = (
+    Text("The battery sensor reports a low state of health"),
+    Text("Only the sensor says so: this recording moved too little charge to count what the battery holds."),
+)
+
+
 def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
     """The wording of a finding, its checks made concrete by what is known of the vehicle."""
     words = wording(finding.code)
@@ -28,7 +35,23 @@ def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
     role = blocking_role(finding, analysis)
     if role in BY_ROLE and checks:
         checks[0] = BY_ROLE[role]
+    rested = [line.values["rested_h"] for line in finding.evidence if "rested_h" in line.values]
+    if rested:
+        checks = [_rest_longer(one, rested[0]) if one is REST_NIGHT else one for one in checks]
+    shown = {key for line in finding.evidence for key in line.values}
+    if finding.code == "capacity_low" and "soh" in shown and "ah" not in shown:
+        words = replace(words, title=_TOLD_LOW[0], meaning=_TOLD_LOW[1])
     return replace(words, checks=tuple(checks))
+
+
+def _rest_longer(check: Check, rested_h: object) -> Check:
+    """The night of rest, after one that was not enough."""
+    do = Text(
+        "Lock the vehicle with the hood closed and leave it undisturbed for 8 h or more, since the {rested_h:.1f} h of "
+        "this recording were not enough; then read the sensor again.",
+        {"rested_h": rested_h},
+    )
+    return replace(check, do=do)
 
 
 def blocking_role(finding: Finding, analysis: Analysis) -> str:

@@ -68,10 +68,7 @@ def story_of(one: Ranked, row: Any, span: tuple[float, float], say: Language, li
         days=days_words(one.days, say),
         reasons=reasons,
         smalls=tuple(small_of(trend, one, span, say) for trend in drawn),
-        found=tuple(
-            say("{title}: in {n} of {total} recordings", title=say.text(wording(code).title), n=n, total=total)
-            for code, (n, total) in one.codes.items()
-        ),
+        found=tuple(_counted(say.text(wording(code).title), n, total, say) for code, (n, total) in one.codes.items()),
         lacking=tuple(_missing(trend, say) for trend in one.trends.values() if not math.isfinite(trend.level.value)),
         about=_about(row, say),
         link=link,
@@ -123,7 +120,17 @@ def reason_words(reason: Reason, say: Language) -> str:
         return say.text(reason.what)
     values = reason.what.values
     title = say.text(wording(reason.finding).title)
-    return say("{title}: in {n} of {total} recordings", title=title, n=values["n"], total=values["total"])
+    return _counted(title, int(str(values["n"])), int(str(values["total"])), say)
+
+
+def _counted(title: str, n: int, total: int, say: Language) -> str:
+    """A finding and in how many of a vehicle's recordings it was made."""
+    return say(
+        "{title}: in its one recording" if total == 1 else "{title}: in {n} of {total} recordings",
+        title=title,
+        n=n,
+        total=total,
+    )
 
 
 def days_words(days: Interval | None, say: Language) -> str:

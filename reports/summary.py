@@ -34,19 +34,23 @@ def what_happened(analysis: Analysis, say: Language) -> str:
         )
     if not refused and not cut:
         return say.many(
-            "Idle-stop worked at the one standstill where it was to be expected.",
-            "Idle-stop worked at all {n} standstills where it was to be expected.",
+            "Idle-stop worked at the one standstill where it was expected.",
+            "Idle-stop worked at all {n} standstills where it was expected.",
             total,
         )
     if not refused:
         return say(
-            "Idle-stop was never refused, but the vehicle ended it early at {cut} of {total} standstills{why}.",
+            "Idle-stop was never refused, but the vehicle ended its one stop early{why}."
+            if total == 1
+            else "Idle-stop was never refused, but the vehicle ended it early at {cut} of {total} standstills{why}.",
             cut=cut,
             total=total,
             why=_cause(account, "cut_short", say),
         )
     refusals = say(
-        "Idle-stop was refused at {refused} of {total} standstills{why}.",
+        "Idle-stop was refused at the one standstill where it was expected{why}."
+        if total == 1
+        else "Idle-stop was refused at {refused} of {total} standstills{why}.",
         refused=refused,
         total=total,
         why=_cause(account, "refused", say),
@@ -66,7 +70,7 @@ def _nothing_to_judge(account: Account, say: Language) -> str:
     if account.battery_only:
         return say("This recording holds the battery's signals only, so no refusal of idle-stop could be seen.")
     if account.standstills:
-        return say("Idle-stop was not to be expected at any standstill of this recording.")
+        return say("No idle-stop was expected at any standstill of this recording.")
     return say("This recording holds no standstill at which idle-stop could be judged.")
 
 
@@ -119,6 +123,12 @@ def what_first(analysis: Analysis, say: Language) -> str:
             return say("First, for “{condition}”: {check}", condition=say.name(blocker), check=check)
         return say("First: {check}", check=check)
     if account.battery_only:
+        noted = [one for one in by_urgency(analysis.findings) if wording(one.code).checks]
+        if noted:
+            return say(
+                "First: {check} Record the vehicle's own bus with it: only then can refusals be seen.",
+                check=say.text(fitted_wording(noted[0], analysis).checks[0].do),
+            )
         return say("First: record the vehicle's own bus as well, with engine and vehicle speed on it.")
     if not sought(account):
         return say("First: record a drive of 20 min with at least eight standstills, hood and doors shut, belt on.")
@@ -156,7 +166,7 @@ def cause(analysis: Analysis, say: Language) -> tuple[str, str]:
     if not findings:
         return say("Nothing in this recording points to a fault."), _how_complete(analysis.account, say)
     finding = leading(analysis) or findings[0]
-    title = say.text(wording(finding.code).title)
+    title = say.text(fitted_wording(finding, analysis).title)
     if finding.possible:
         sure = say("Possible, not proven: one line of evidence, or something it needs is unknown.")
         title = say("Possible: {title}", title=title)

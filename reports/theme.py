@@ -41,7 +41,7 @@ STATES: dict[State, Mark] = {
     "hidden": Mark(VERMILLION, "square-open", "□", "refused, cause not visible"),
     "cut_short": Mark(PURPLE, "diamond", "◆", "ended early by the vehicle"),
     "stopped": Mark(GREEN, "circle", "●", "stopped"),
-    "not_sought": Mark(GREY, "circle-open", "○", "not to be expected"),
+    "not_sought": Mark(GREY, "circle-open", "○", "no stop expected"),
 }
 
 WEIGHTS: dict[str, Mark] = {

@@ -52,6 +52,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         vehicle=vehicle,
         platform=analysis.platform.title,
         dates=_dates(view),
+        utc=view.clock.absolute,
         length=say.duration(analysis.recording.duration_s),
         happened=what_happened(analysis, say),
         first_sentence=what_first(analysis, say),

@@ -157,7 +157,12 @@ def low_ocv_at_full(facts: Facts) -> Finding | None:
     if not full.is_known or not full.high < FULL_SHOWS_SOC:
         return None
     lines = [
-        Text("It was charged {n} times until it took no more current.", {"n": len(facts.estimate.full_charges_ns)}),
+        Text(
+            "It was charged once until it took no more current."
+            if len(facts.estimate.full_charges_ns) == 1
+            else "It was charged {n} times until it took no more current.",
+            {"n": len(facts.estimate.full_charges_ns)},
+        ),
         Text(
             "Yet after a rest its voltage then shows only {soc:.0f} % charge (at most {high:.0f} %).",
             {"soc": full.value, "high": full.high},

@@ -30,14 +30,21 @@ def comfort_load(facts: Facts) -> Finding | None:
         return None
     names = Counter(standstill.reasons[0].condition for standstill in alone)
     lines = [
-        Text("“{condition}” was the only thing in the way {n} times.", {"n": count, "condition": name})
+        Text(
+            "“{condition}” was the only thing in the way once."
+            if count == 1
+            else "“{condition}” was the only thing in the way {n} times.",
+            {"n": count, "condition": name},
+        )
         for name, count in names.most_common(3)
     ]
     ended = [standstill for standstill in alone if standstill.outcome == "cut_short"]
     if ended:
         lines.append(
             Text(
-                "It ended {n} stops early, half of them within {s:.0f} s.",
+                "It ended one stop early, within {s:.0f} s."
+                if len(ended) == 1
+                else "It ended {n} stops early, half of them within {s:.0f} s.",
                 {"n": len(ended), "s": middle([_stop_s(one) for one in ended])},
             )
         )
@@ -138,10 +145,22 @@ def rules_do_not_fit(facts: Facts) -> Finding | None:
     lines: list[Text] = []
     if contradicted:
         lines.append(
-            Text("{n} standstills were refused although every condition was known and met.", {"n": len(contradicted)})
+            Text(
+                "One standstill was refused although every condition was known and met."
+                if len(contradicted) == 1
+                else "{n} standstills were refused although every condition was known and met.",
+                {"n": len(contradicted)},
+            )
         )
     if unexpected:
-        lines.append(Text("{n} stops do not follow from the platform's conditions.", {"n": len(unexpected)}))
+        lines.append(
+            Text(
+                "One stop does not follow from the platform's conditions."
+                if len(unexpected) == 1
+                else "{n} stops do not follow from the platform's conditions.",
+                {"n": len(unexpected)},
+            )
+        )
     many = len(contradicted) + len(unexpected)
     if many < 2:
         return None  # one may lie within a step of the signal at its threshold

@@ -33,7 +33,9 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
         return None
     lines = [
         Text(
-            "Half of the {n} trips lasted no longer than {min:.0f} minutes.",
+            "The one trip lasted {min:.0f} minutes."
+            if len(minutes) == 1
+            else "Half of the {n} trips lasted no longer than {min:.0f} minutes.",
             {"n": len(minutes), "min": middle(minutes)},
         )
     ]
@@ -80,7 +82,7 @@ def no_charging(facts: Facts) -> Finding | None:
     if low:
         lines.append(
             Text(
-                "In none of the drives of over 20 minutes ({n}) was more than {volt:.2f} V held for ten seconds.",
+                "Drives of over 20 minutes: {n}; none held more than {volt:.2f} V for ten seconds.",
                 {"n": len(silent), "volt": max(drive.max_v for drive in silent)},
             )
         )

@@ -99,7 +99,14 @@ def stabiliser_not_holding(facts: Facts) -> Finding | None:
         lines.append(Text("The voltage stabiliser reports that it is not ready."))
     silent = _silent_restarts(facts)
     if bad and silent * 2 > len(facts.restarts):
-        lines.append(Text("After {n} restarts the control unit was silent, as if it had started anew.", {"n": silent}))
+        lines.append(
+            Text(
+                "After one restart the control unit was silent, as if it had started anew."
+                if silent == 1
+                else "After {n} restarts the control unit was silent, as if it had started anew.",
+                {"n": silent},
+            )
+        )
     against = []
     if lines and steady_contact_mohm(facts) > CONTACT_MOHM:
         against.append(Text("With steady current too voltage is lost on the way to that control unit: see its ground."))

@@ -35,7 +35,14 @@ def sensor_mute(facts: Facts) -> Finding | None:
     silent = facts.recording.faults.rejected.get("lin_no_response", 0)
     answered = max(len(traces.get(role, ())) for role in ("battery_voltage", "battery_current"))
     if silent > SILENT_SHARE * (silent + answered):
-        lines.append(Text("{n} times the sensor was asked and did not answer.", {"n": silent}))
+        lines.append(
+            Text(
+                "Once the sensor was asked and did not answer."
+                if silent == 1
+                else "{n} times the sensor was asked and did not answer.",
+                {"n": silent},
+            )
+        )
     empty = {
         role: 1.0 - float(trace.valid.mean())
         for role in ("battery_voltage", "battery_current")
@@ -80,7 +87,14 @@ def lin_errors(facts: Facts) -> Finding | None:
         lines.append(Text("{n} LIN identifiers have wrong parity.", {"n": parity}))
     edges = facts.recording.faults.response_error_edges
     if edges > 2:
-        lines.append(Text("The sensor reported errors in its own frames {n} times.", {"n": edges}))
+        lines.append(
+            Text(
+                "The sensor reported errors in its own frames once."
+                if edges == 1
+                else "The sensor reported errors in its own frames {n} times.",
+                {"n": edges},
+            )
+        )
     against: list[Text] = []
     if whole and checksum > NEARLY_ALL * whole:
         against.append(Text("Nearly all frames are hit: the definition may have the wrong kind of checksum or length."))
@@ -151,7 +165,9 @@ def data_gap(facts: Facts) -> Finding | None:
     if silent:
         lines.append(
             Text(
-                "{n} gaps in the current, {s:.0f} s in all, the longest {longest:.0f} s.",
+                "One gap in the current, of {s:.0f} s."
+                if len(silent) == 1
+                else "{n} gaps in the current, {s:.0f} s in all, the longest {longest:.0f} s.",
                 {
                     "n": len(silent),
                     "s": sum(gap.seconds for gap in silent),
@@ -164,10 +180,24 @@ def data_gap(facts: Facts) -> Finding | None:
         if near:
             lines.append(Text("{n} of them begin at a crank: logger or sensor may lose its supply.", {"n": near}))
     if faults.clock_steps_ns:
-        lines.append(Text("The clock of the log jumped {n} times.", {"n": len(faults.clock_steps_ns)}))
+        lines.append(
+            Text(
+                "The clock of the log jumped once."
+                if len(faults.clock_steps_ns) == 1
+                else "The clock of the log jumped {n} times.",
+                {"n": len(faults.clock_steps_ns)},
+            )
+        )
     dropped = sum(sum(source.dropped.values()) for source in facts.recording.sources)
     if dropped:
-        lines.append(Text("{n} records of the log could not be read.", {"n": dropped}))
+        lines.append(
+            Text(
+                "One record of the log could not be read."
+                if dropped == 1
+                else "{n} records of the log could not be read.",
+                {"n": dropped},
+            )
+        )
     return finding("data_gap", "note", lines, observed=True)
 
 

@@ -43,11 +43,14 @@ def parasitic_drain(facts: Facts) -> Finding | None:
             )
         )
     if waking > 0.2 * WAKING_MA:
+        woken = sum(len(rest.wake_ups) for rest in long)
         lines.append(
             Text(
-                "It woke up {n} times in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
+                "It woke up once in {h:.0f} parked hours, which adds {ma:.0f} mA on average."
+                if woken == 1
+                else "It woke up {n} times in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
                 {
-                    "n": sum(len(rest.wake_ups) for rest in long),
+                    "n": woken,
                     "h": sum(rest.end_ns - rest.start_ns for rest in long) / 3600e9,
                     "ma": waking,
                 },
@@ -124,7 +127,14 @@ def stop_load_high(facts: Facts) -> Finding | None:
         one for one in facts.cut_short if any(r.role in {"battery_voltage", "battery_current"} for r in one.reasons)
     ]
     if ended:
-        lines.append(Text("{n} stops ended early on voltage or current.", {"n": len(ended)}))
+        lines.append(
+            Text(
+                "One stop ended early on voltage or current."
+                if len(ended) == 1
+                else "{n} stops ended early on voltage or current.",
+                {"n": len(ended)},
+            )
+        )
     amounts = [load * stop.seconds / 3600 for stop in stops]
     if max(amounts) > STOP_CHARGE_AH:
         lines.append(Text("One stop drew {ah:.1f} Ah.", {"ah": max(amounts)}))

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
 LEARNING_ROLES = frozenset({"battery_sensor_reset", "battery_soc_plausible"})
-LEARNED_AFTER_S = 8 * 3600.0  # published: about 6 h, others 8 h of undisturbed rest
 CHARGED_SOC = 70.0
 APART_POINTS = 12.0
 PENDING = {
-    "battery_sensor_reset": (1.0, Text("the sensor was reset and has not learned the battery again")),
-    "battery_soc_plausible": (0.0, Text("the sensor does not trust its own state of charge")),
     "refresh_charging": (1.0, Text("a refresh charge is running")),
     "jump_start_seen": (1.0, Text("the vehicle believes that it was jump-started")),
 }
@@ -35,6 +30,15 @@ def sensor_reset_unlearned(facts: Facts) -> Finding | None:
     if refused:
         lines.append(Text("Stops refused for that reason: {n}.", {"n": len(refused)}))
     lines.extend(_charge_of_an_unlearned(facts))
+    lines.extend(_battery_in_order(facts))
+    rested = _longest_rest_s(facts)
+    if rested >= LONG_REST_S and (reset or doubted):
+        lines.append(
+            Text(
+                "In this recording it rested for {rested_h:.1f} h already; learning takes 6 to 8 h undisturbed.",
+                {"rested_h": rested / 3600},
+            )
+        )
     against: list[Text] = []
     if facts.estimate.soc_min.high < CHARGED_SOC:
         against.append(
@@ -42,6 +46,7 @@ def sensor_reset_unlearned(facts: Facts) -> Finding | None:
                 "The charge itself is low too, at most {soc:.0f} %: charge first.", {"soc": facts.estimate.soc_min.high}
             )
         )
+    against.extend(_battery_not_in_order(facts))
     return finding("sensor_reset_unlearned", "check", lines, against)
 
 
@@ -68,34 +73,48 @@ def _charge_of_an_unlearned(facts: Facts) -> list[Text]:
     return lines
 
 
-def relearn_pending(facts: Facts) -> Finding | None:
-    """The battery is in order; the vehicle only has not relearned it yet."""
-    pending = [words for role, (bad, words) in PENDING.items() if facts.at_end(role) == bad]
-    if not pending:
-        return None
-    lines = [Text("At the end of the recording {what}.", {"what": words}) for words in pending]
-    longest = max((rest.end_ns - rest.start_ns for rest in facts.estimate.rests), default=0) / 1e9
-    if longest < LONG_REST_S:
-        lines.append(
-            Text("The longest rest lasted {h:.1f} h; learning takes 6 to 8 h undisturbed.", {"h": longest / 3600})
-        )
-    resistance = facts.estimate.resistance_mohm
+def _longest_rest_s(facts: Facts) -> float:
+    return max((rest.end_ns - rest.start_ns for rest in facts.estimate.rests), default=0) / 1e9
+
+
+def _charge_at_rest(facts: Facts) -> float:
+    """What the rest voltages say of the charge [%]; NaN without a long rest."""
+    return middle([rest.soc_from_ocv.value for rest in facts.long_rests])
+
+
+def _battery_in_order(facts: Facts) -> list[Text]:
+    """What shows that the battery itself is not to blame."""
+    lines = []
     if facts.has_sound_resistance:
-        lines.append(Text("The battery's resistance is in order, at {r:.1f} mOhm.", {"r": resistance.value}))
-    charge = middle([rest.soc_from_ocv.value for rest in facts.long_rests])
+        lines.append(
+            Text("The battery's resistance is in order, at {r:.1f} mOhm.", {"r": facts.estimate.resistance_mohm.value})
+        )
+    charge = _charge_at_rest(facts)
     if charge > CHARGED_SOC:
         lines.append(
             Text("Its voltage after a rest shows that it is well charged, about {soc:.0f} %.", {"soc": charge})
         )
-    against: list[Text] = []
-    if longest >= LEARNED_AFTER_S and facts.at_end("battery_sensor_reset") > 0:
-        against.append(
-            Text("It has rested for {h:.0f} h and still not learned: see its supply.", {"h": longest / 3600})
-        )
-    if resistance.low > HIGH_RESISTANCE * facts.typical_mohm:
-        against.append(Text("The battery's resistance is high: waiting alone will not mend that."))
-    if math.isfinite(charge) and charge < CHARGED_SOC:
-        against.append(
+    return lines
+
+
+def _battery_not_in_order(facts: Facts) -> list[Text]:
+    """What waiting alone will not mend."""
+    lines = []
+    if facts.estimate.resistance_mohm.low > HIGH_RESISTANCE * facts.typical_mohm:
+        lines.append(Text("The battery's resistance is high: waiting alone will not mend that."))
+    charge = _charge_at_rest(facts)
+    if charge < CHARGED_SOC:
+        lines.append(
             Text("Its voltage after a rest shows that it is short of charge, about {soc:.0f} %.", {"soc": charge})
         )
-    return finding("relearn_pending", "note", lines, against) if len(lines) > len(pending) or against else None
+    return lines
+
+
+def relearn_pending(facts: Facts) -> Finding | None:
+    """The battery is in order; the vehicle only waits after work on it. A sensor that was reset is told by itself."""
+    pending = [words for role, (bad, words) in PENDING.items() if facts.at_end(role) == bad]
+    if not pending or sensor_reset_unlearned(facts) is not None:
+        return None
+    lines = [Text("At the end of the recording {what}.", {"what": words}) for words in pending]
+    good, bad = _battery_in_order(facts), _battery_not_in_order(facts)
+    return finding("relearn_pending", "note", [*lines, *good], bad) if good or bad else None

@@ -121,7 +121,7 @@ def battery_coding_wrong(facts: Facts) -> Finding | None:
     if refused and facts.has_sound_resistance:
         lines.append(
             Text(
-                "Stops were refused because a weak crank was expected ({n}), yet the battery's resistance is "
+                "Stops refused because a weak crank was expected: {n}; yet the battery's resistance is "
                 "in order, at {r:.1f} mOhm.",
                 {"n": len(refused), "r": resistance.value},
             )

@@ -43,13 +43,23 @@ def _temperature(facts: Facts, code: str, *, cold: bool) -> Finding | None:
     worst = max(reasons, key=lambda reason: (reason.role == "battery_temperature", _distance(reason)))
     lines = [
         Text(
-            "At {n} standstills “{condition}” was not met: at worst {value:.0f} °C, the limit is {threshold:.0f} °C.",
+            "At one standstill “{condition}” was not met: {value:.0f} °C, the limit is {threshold:.0f} °C."
+            if len(refused) == 1
+            else "At {n} standstills “{condition}” was not met: at worst {value:.0f} °C, the limit "
+            "is {threshold:.0f} °C.",
             {"n": len(refused), "condition": worst.condition, "value": worst.value, "threshold": worst.threshold},
         )
     ]
     later = [one for one in facts.stopped if one.start_ns > refused[-1].start_ns]
     if later:
-        lines.append(Text("Later idle-stop worked again, {n} times.", {"n": len(later)}))
+        lines.append(
+            Text(
+                "Later idle-stop worked again, once."
+                if len(later) == 1
+                else "Later idle-stop worked again, {n} times.",
+                {"n": len(later)},
+            )
+        )
     against: list[Text] = []
     air = facts.trace("ambient_temperature")
     apart = abs(_soak_apart_k(facts)) if worst.role == "battery_temperature" else float("nan")
@@ -99,7 +109,8 @@ def _never_seen_to_stop(facts: Facts, code: str, *, cold: bool) -> Finding | Non
     for condition in facts.platform.idle_stop.conditions:
         if condition.role == "battery_temperature" and len(running) and _all_beyond(running, condition, cold=cold):
             line = Text(
-                "No idle-stop in any drive ({n}); the battery was at {t:.0f} °C, the vehicle asks for {limit:.0f} °C.",
+                "Drives without any idle-stop: {n}; the battery was at {t:.0f} °C, the vehicle asks for "
+                "{limit:.0f} °C.",
                 {
                     "n": len(drives),
                     "t": middle(running),

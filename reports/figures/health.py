@@ -30,11 +30,10 @@ class _Scale:
 def health_against_rating(view: View) -> Picture | None:
     """How healthy is the battery? Capacity and resistance with their bands, in percent of what the rating says."""
     estimate, say = view.estimate, view.say
+    rated, usual = view.analysis.platform.battery.capacity_nominal, expected_resistance_mohm(view)
     scales = [
-        _Scale(
-            say("capacity (worn below 80 %)"), estimate.capacity_ah, view.analysis.platform.battery.capacity_nominal
-        ),
-        _Scale(say("resistance (high above 150 %)"), estimate.resistance_mohm, expected_resistance_mohm(view)),
+        _Scale(say("capacity, 100 % = {rated:.0f} Ah (rated)", rated=rated), estimate.capacity_ah, rated),
+        _Scale(say("resistance, 100 % = {usual:.1f} mΩ (rule of thumb)", usual=usual), estimate.resistance_mohm, usual),
     ]
     scales = [one for one in scales if one.figure.is_known and math.isfinite(one.per)]
     if not scales:

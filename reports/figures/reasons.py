@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports.failing import failing_by_condition
+from reports.failing import alone_as_far_as_seen, failing_by_condition
 from reports.picture import Picture, Row
 from reports.plain import figure_text
 from reports.theme import GREY, ORANGE, VERMILLION
@@ -29,14 +29,20 @@ def reason_bars(view: View) -> Picture:
     canvas = view.over("reasons", [row], say("Standstills"), (0.0, most * 1.05), left=16)
     canvas.layout["xaxis"] |= {"tickformat": "d", "dtick": max(1, round(most / 8))}
     alone = [sole for _, (_, sole, _) in counts]
-    together = [count - sole for _, (count, sole, _) in counts]
+    seen_alone = alone_as_far_as_seen(account.standstills)
+    seen = [seen_alone[name] for name, _ in counts]
+    together = [count - sole - more for (_, (count, sole, _)), more in zip(counts, seen, strict=True)]
     at = places[: len(counts)]
-    words = [_words(name, sole, more, view) for name, sole, more in zip(shown, alone, together, strict=True)]
+    words = [_words(*row, view) for row in zip(shown, alone, seen, together, strict=True)]
     if any(alone):
         canvas.bars(0, alone, at, say("the only condition not met"), VERMILLION, words=words, width=0.46)
+    if any(seen):
+        seen_word = say("the only one seen not met; others not visible")
+        canvas.bars(0, seen, at, seen_word, VERMILLION, base=alone, words=words, hatched=True, width=0.46)
     if any(together):
+        base = [one + more for one, more in zip(alone, seen, strict=True)]
         together_word = say("not met together with others")
-        canvas.bars(0, together, at, together_word, ORANGE, base=alone, words=words, width=0.46)
+        canvas.bars(0, together, at, together_word, ORANGE, base=base, words=words, width=0.46)
     if hidden:
         sentence = say.many("{n} refusal without a visible cause", "{n} refusals without a visible cause", hidden)
         canvas.bars(
@@ -47,10 +53,13 @@ def reason_bars(view: View) -> Picture:
     return canvas.done()
 
 
-def _words(name: str, alone: int, together: int, view: View) -> str:
+def _words(name: str, alone: int, seen: int, together: int, view: View) -> str:
     return view.say(
-        "{name}: alone {alone}, with others {together}",
+        "{name}: alone {alone}, alone as far as seen {seen}, with others {together}"
+        if seen
+        else "{name}: alone {alone}, with others {together}",
         name=name,
         alone=alone,
+        seen=seen,
         together=together,
     )

@@ -65,7 +65,7 @@ def _cut(trace: Trace | None, start: Start) -> tuple[FloatArray, FloatArray]:
 def lowest_voltage_by_temperature(view: View) -> Picture | None:
     """Does it dip deeper in the cold? Lowest voltage of each crank against the battery's temperature."""
     starts = [one for one in view.estimate.starts if math.isfinite(one.min_v) and math.isfinite(one.temperature_c)]
-    if not starts:
+    if len(starts) < 2:
         return None
     volts = np.array([one.min_v for one in starts])
     limit = view.analysis.platform.idle_stop.restart_min_v

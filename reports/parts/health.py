@@ -11,6 +11,8 @@ from reports.parts.sensor import change_lines, sensor_table
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
 
+_PLANNABLE = 5.0  # times; a band that is wider says only where it begins; ours
+
 
 def health_part(view: View) -> Part:
     """Capacity and resistance against the rating; the next cold start."""
@@ -20,8 +22,9 @@ def health_part(view: View) -> Part:
     shown: tuple[Shown, ...] = ()
     if picture is not None:
         caption = say(
-            "100 % is the rating. Capacity: more is better. Resistance: less is better; its 100 % is a rule of thumb, "
-            "2.7 V divided by the cold-cranking current, and only a band wholly above 150 % counts as high."
+            "Capacity: 100 % is the rating; more is better, and below 80 % it is worn. Resistance: 100 % is a rule of "
+            "thumb, 2.7 V divided by the cold-cranking current; less is better, and only a band wholly above 150 % "
+            "counts as high."
         )
         shown = (Shown(picture, say("Capacity and resistance against the rating"), caption, figures),)
     tables = [] if shown else [figures]
@@ -40,20 +43,29 @@ def _days(view: View) -> tuple[str, ...]:
         return (
             say(
                 "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}.",
-                start=say.figure(start, 0, "d"),
+                start=_days_words(start, view),
             ),
         )
     if start.is_known and limit.is_known:
         return (
             say(
                 "Parked as it was, idle-stop would be refused after {limit} and a start be unsure after {start}.",
-                limit=say.figure(limit, 0, "d"),
-                start=say.figure(start, 0, "d"),
+                limit=_days_words(limit, view),
+                start=_days_words(start, view),
             ),
         )
     if start.is_known:
-        return (say("Parked as it was, a start would be unsure after {start}.", start=say.figure(start, 0, "d")),)
+        return (say("Parked as it was, a start would be unsure after {start}.", start=_days_words(start, view)),)
     return ()
+
+
+def _days_words(days: Figure, view: View) -> str:
+    """Days with their band; where the band is too wide to plan by, its lower end alone, or that nothing can be told."""
+    if days.high <= _PLANNABLE * max(days.low, 1.0):
+        return view.say.figure(days, 0, "d")
+    if days.low < 1.0:
+        return view.say("a time that this recording cannot tell")
+    return view.say("{n} d at the least", n=math.floor(days.low))
 
 
 def _answer(view: View) -> str:

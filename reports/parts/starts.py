@@ -27,7 +27,7 @@ def starts_part(view: View) -> Part:
     pictures = (
         (
             cranks_overlaid(view),
-            say("Every crank laid over the others"),
+            say.many("The crank", "Every crank laid over the others", len(starts)),
             say(
                 "Voltage and current from just before the starter turns. A sound battery dips less at the same current."
             ),
@@ -99,7 +99,7 @@ def _quality(view: View) -> Table:
         Column(say("Longest"), "s", numeric=True),
         Column(say("Longer than"), "s", numeric=True),
         Column(say("Starts that were"), numeric=True),
-        Column(say("Lowest voltage"), "V", numeric=True),
+        Column(say("Lowest voltage, at a control unit where known"), "V", numeric=True),
         Column(say("Lower than"), "V", numeric=True),
         Column(say("Dips that were"), numeric=True),
         Column(say("Limits from")),

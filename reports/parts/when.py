@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from idle_stop.account import Standstill
+from idle_stop.cures import idle_seconds
 from reports.failing import against, failing, quantity
 from reports.figures.band import standstill_band
 from reports.part import Part, Shown
@@ -39,7 +40,7 @@ def when_part(view: View) -> Part:
 
 def _answer(view: View) -> str:
     account, say = view.account, view.say
-    idle = sum(one.seconds for one in account.standstills if one.outcome == "refused")
+    idle = sum(idle_seconds(one) for one in account.standstills if one.outcome == "refused")
     stopped = sum(
         ((one.stop_end_ns or one.end_ns) - one.stop_start_ns) / 1e9
         for one in account.standstills
@@ -55,13 +56,13 @@ def _answer(view: View) -> str:
     first, last = refused[0], refused[-1]
     if len(refused) == 1:
         return say(
-            "The one refusal was at {when}; the engine idled for {idle} there.",
+            "The one refusal was at {when}; a stop would have saved {idle} of idling.",
             when=view.when(first.start_ns),
             idle=say.duration(idle),
         )
     return say(
-        "The first of {n} refusals ({sought} stops were to be expected) was at {first}, the last at {last}; the engine "
-        "idled for {idle} in them.",
+        "The first of {n} refusals ({sought} stops were expected) was at {first}, the last at {last}; stops would "
+        "have saved {idle} of idling.",
         n=len(refused),
         sought=sought(account),
         first=view.when(first.start_ns),

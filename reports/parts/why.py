@@ -5,7 +5,7 @@ from __future__ import annotations
 from idle_stop.account import Cycling
 from idle_stop.cures import idle_fuel, idle_seconds
 from idle_stop.shares import battery_share
-from reports.failing import failing_by_condition
+from reports.failing import alone_as_far_as_seen, failing_by_condition
 from reports.figures.reasons import reason_bars
 from reports.part import Part, Shown
 from reports.parts.learned import learned, learned_lines, learned_tables
@@ -102,9 +102,13 @@ def _answer(view: View) -> str:
     if not cures or not cures[0].refusals:
         return say("No single condition explains a refusal by itself.") + tail
     best = cures[0]
+    seen = alone_as_far_as_seen(account.standstills)
     return (
         say(
-            "With {name} met, {n} of {refused} refusals would not have happened ({idle} of idling).",
+            "With {name} met, {n} of {refused} refusals would not have happened, as far as the recording shows "
+            "({idle} of idling)."
+            if any(seen[name] for name in best.conditions)
+            else "With {name} met, {n} of {refused} refusals would not have happened ({idle} of idling).",
             name=say.list([say.quoted(name) for name in best.conditions]),
             n=best.refusals,
             refused=refused,
@@ -120,19 +124,25 @@ def _reasons(view: View) -> Table:
         Column(say("Not met")),
         Column(say("Refusals where it failed"), numeric=True),
         Column(say("of those, alone"), numeric=True),
+        Column(say("of those, alone as far as seen"), numeric=True),
         Column(say("Idling"), "s", numeric=True),
     ]
+    seen = alone_as_far_as_seen(view.account.standstills)
     items = sorted(view.account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))
     failed = failing_by_condition(view.account.standstills, "refused", say)
     rows = [
-        [word(failed.get(name) or say.name(name)), Cell(str(n), n), Cell(str(sole), sole), number(idle, 0, say)]
+        [
+            word(failed.get(name) or say.name(name)),
+            *(Cell(str(count), count) for count in (n, sole, seen[name])),
+            number(idle, 0, say),
+        ]
         for name, (n, sole, idle) in items
     ]
     hidden = [one for one in view.account.standstills if one.outcome == "refused" and not one.reasons]
     if hidden:
-        idle = sum(one.seconds for one in hidden)
-        count = Cell(str(len(hidden)), len(hidden))
-        rows.append([word(say("cause not visible")), count, Cell("–", ""), number(idle, 0, say)])
+        idle = sum(idle_seconds(one) for one in hidden)
+        count, none = Cell(str(len(hidden)), len(hidden)), Cell("–", "")
+        rows.append([word(say("cause not visible")), count, none, none, number(idle, 0, say)])
     return table("reasons", say("Reasons for refusals"), columns, rows)
 
 

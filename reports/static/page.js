@@ -190,7 +190,11 @@ for (const holder of holders) {
     one("h3", holder).after(tools);
   }
 }
-// One picture a frame: the first is seen before the next is drawn.
+// One picture a frame: the first is seen before the next is drawn. Until then what is out of sight is not laid out
+// (page.css); a link needs it laid out to land where it points.
+const settle = () => root.classList.add("settled");
+for (const act of ["click", "beforeprint"]) addEventListener(act, settle, true);
+if (location.hash) settle();
 const waiting = [];
 function inTurn(act) {
   if (waiting.push(act) === 1) nextTurn();
@@ -199,7 +203,7 @@ const nextTurn = () => requestAnimationFrame(() => setTimeout(() => {
   waiting[0]();
   waiting.shift();
   if (waiting.length) nextTurn();
-  else root.classList.add("settled");
+  else settle();
 }, 0));
 const watch = new IntersectionObserver((entries) => {
   for (const entry of entries) if (entry.isIntersecting) { watch.unobserve(entry.target); inTurn(() => start(entry.target)); }

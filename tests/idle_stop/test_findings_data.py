@@ -96,14 +96,20 @@ def test_a_low_charge_is_told_against_an_unlearned_sensor(make: Any) -> None:
     assert found.has("sensor_reset_unlearned", "check", possible=True)
 
 
-def test_good_figures_with_a_reset_still_pending_are_to_be_waited_for(make: Any) -> None:
+def test_a_sensor_that_was_reset_is_told_once(make: Any) -> None:
     found = make.of(make.Scenario(share=0.93, night_h=2.5, values={"battery_sensor_reset": True}))
+    assert found.has("sensor_reset_unlearned", "check", possible=False)
+    assert "relearn_pending" not in found.findings
+
+
+def test_good_figures_with_a_flag_still_pending_are_to_be_waited_for(make: Any) -> None:
+    found = make.of(make.Scenario(share=0.93, night_h=2.5, values={"jump_start_seen": True}))
     assert found.has("relearn_pending", "note", possible=False)
     assert not found.urgent
 
 
 def test_a_worn_battery_is_not_only_waiting_to_be_learned(make: Any) -> None:
-    found = make.of(make.Scenario(make=WORN, share=0.9, night_h=2.5, values={"battery_sensor_reset": True}))
+    found = make.of(make.Scenario(make=WORN, share=0.9, night_h=2.5, values={"jump_start_seen": True}))
     assert found.has("relearn_pending", "note", possible=True)
     assert "battery_resistance_high" in found.findings
 

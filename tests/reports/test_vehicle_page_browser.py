@@ -77,7 +77,7 @@ def test_pointing_at_a_sign_in_the_band_shows_its_evidence(watched: Watched) -> 
     page.locator("#picture-band").scroll_into_view_if_needed()
     page.locator("#picture-band .scatterlayer .point").last.hover(force=True)
     page.wait_for_timeout(200)
-    assert "not to be expected" in page.locator("#evidence-words").inner_text()
+    assert "no stop expected" in page.locator("#evidence-words").inner_text()
 
 
 def test_enlarging_one_picture_moves_all_pictures_over_time(watched: Watched) -> None:
