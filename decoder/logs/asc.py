@@ -8,10 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from types import ModuleType
 
 import numpy as np
 
 from decoder.frames import FrameBatch, Int64Array, ReadReport
+from decoder.logs import compiled
 from decoder.logs.asc_date import parse_date
 from decoder.logs.asc_fd_columns import read_fd
 from decoder.logs.asc_line import parse_event
@@ -75,7 +77,7 @@ def sniff(head: bytes, name: str) -> float:  # noqa: ARG001  # the protocol of r
 
 def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
     """The frames of an ASC log; see the package for the protocol."""
-    reading = _Reading(report)
+    reading = _Reading(report, compiled.loops(stream))
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         parts: list[Placed] = []
         for part in _segments(lines):
@@ -104,6 +106,7 @@ class _Reading:
     """What must be known of the lines before to read the next."""
 
     report: ReadReport
+    loops: ModuleType | None
     channels: Channels = field(default_factory=Channels)
     base: int = 16
     relative: bool = False
@@ -122,7 +125,7 @@ class _Reading:
         odd = index
         if self.base == 16 and len(index) >= MIN_COLUMN:
             for grammar in (_CAN, _LIN):
-                found, odd = read_regular(lines, odd, self.channels, grammar)
+                found, odd = read_regular(lines, odd, self.channels, grammar, self.loops)
                 parts += found
             found, odd = read_fd(lines, odd, self.channels)
             parts += found

@@ -9,11 +9,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, FrameBatch, Int64Array, ReadReport
+from decoder.logs import compiled
 from decoder.logs.candump_columns import read_alike
 from decoder.logs.candump_line import Clock, parse_line
 from decoder.logs.lines import Lines, read_lines
@@ -65,8 +67,9 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     """The frames of a text log; see the package for the protocol."""
     channels = Channels()
     clock = Clock(report)
+    loops = compiled.loops(stream)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
-        columns, rest = _read_columns(lines, channels)
+        columns, rest = _read_columns(lines, channels, loops)
         parts = _without_absurd_times(columns, lines, report)
         rows: list[Row] = []
         for index in rest.tolist():
@@ -92,7 +95,7 @@ def _without_absurd_times(parts: list[Placed], lines: Lines, report: ReadReport)
     return kept
 
 
-def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Placed], Int64Array]:
+def _read_columns(lines: Lines, channels: Channels, loops: ModuleType | None) -> tuple[list[Placed], Int64Array]:
     """What can be read as columns, and the indices of the lines that cannot.
 
     Lines that are laid out alike are read first. Of the rest, lines whose time has as many digits as that of the first
@@ -102,7 +105,7 @@ def _read_columns(lines: Lines, channels: Channels) -> tuple[list[Placed], Int64
     irregular: list[Int64Array] = []
     parts: list[Placed] = []
     for _ in range(_MAX_LAYOUTS):
-        alike, left = read_alike(lines, left, channels)
+        alike, left = read_alike(lines, left, channels, loops)
         if alike is None:
             break
         parts.append(alike)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.compiled import run
 from decoder.logs.lines import Lines
-from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed, columns_of
 from decoder.logs.text_columns import LOW_BYTES, ZEROS, Words, decimal_words, hex_number, hex_words, payload_bytes
 
 _LINE: Final = re.compile(
@@ -36,7 +38,9 @@ class _Layout:
     mask: Words
 
 
-def read_alike(lines: Lines, index: Int64Array, channels: Channels) -> tuple[Placed | None, Int64Array]:
+def read_alike(
+    lines: Lines, index: Int64Array, channels: Channels, loops: ModuleType | None
+) -> tuple[Placed | None, Int64Array]:
     """The classic frames among the lines `index` that are laid out as one of them is, and the other lines.
 
     None if there is no such layout, or too few lines have it.
@@ -47,21 +51,16 @@ def read_alike(lines: Lines, index: Int64Array, channels: Channels) -> tuple[Pla
     layout = next((found for at in samples if (found := _learn(lines.line(at))) is not None), None)
     if layout is None:
         return None, index
-    begin = lines.start[index] + (layout.digits - _POINT + 1)
-    look = lines.words(_LOOK)[begin].view("<u8").reshape(-1, _LOOK // 8)
-    good = np.ones(len(index), np.bool_)
-    for place in np.flatnonzero(layout.mask).tolist():
-        good &= (look[:, place] & layout.mask[place]) == layout.pattern[place]
-    alike = index if good.all() else index[good]
-    if len(alike) < MIN_ROWS or (number := channels.number(layout.channel)) < 0:
+    if loops is None:
+        alike, part, good = _read(lines, index, layout)
+    else:
+        places = np.array([layout.digits - _POINT + 1, _POINT, layout.identifier, layout.data])
+        masks = np.array(_time_masks(layout.digits))
+        alike, part, good = run(loops.candump_lines, lines, index, places, masks, layout.pattern, layout.mask)
+    if alike < MIN_ROWS or (number := channels.number(layout.channel)) < 0:
         return None, index
-    if len(alike) < len(index):
-        begin, look = begin[good], look[good]
-    part, fine = _read(lines, alike, begin + layout.data, look.view(np.uint8), layout, number)
-    if fine.all():
-        return part, index[:0] if len(alike) == len(index) else index[~good]
-    good[good] = fine
-    return part.select(fine), index[~good]
+    part.channel[:] = number
+    return part, index[:0] if good.all() else index[~good]
 
 
 def _learn(line: bytes) -> _Layout | None:
@@ -88,10 +87,29 @@ def _word(look: ByteArray, place: int, form: str = "<u8") -> NDArray[np.uint64]:
     return np.ndarray((len(look),), form, look.data, place, (_LOOK,)).astype(np.uint64)
 
 
-def _read(
-    lines: Lines, index: Int64Array, data_at: Int64Array, look: ByteArray, layout: _Layout, channel: int
+def _read(lines: Lines, index: Int64Array, layout: _Layout) -> tuple[int, Placed, BoolArray]:
+    """How many lines have the layout, the well-formed ones of these as frames of channel 0, and which these are."""
+    begin = lines.start[index] + (layout.digits - _POINT + 1)
+    words = lines.words(_LOOK)[begin].view("<u8").reshape(-1, _LOOK // 8)
+    alike = np.ones(len(index), np.bool_)
+    for place in np.flatnonzero(layout.mask).tolist():
+        alike &= (words[:, place] & layout.mask[place]) == layout.pattern[place]
+    own, data_at = index, begin + layout.data
+    if not alike.all():
+        own, data_at, words = index[alike], data_at[alike], words[alike]
+    if not len(own):
+        return 0, columns_of([]), alike
+    part, fine = _read_alike(lines, own, data_at, words.view(np.uint8), layout)
+    if fine.all():
+        return len(own), part, alike
+    alike[alike] = fine
+    return len(own), part.select(fine), alike
+
+
+def _read_alike(
+    lines: Lines, index: Int64Array, data_at: Int64Array, look: ByteArray, layout: _Layout
 ) -> tuple[Placed, BoolArray]:
-    """The lines as frames, and which of them are well formed. look: (n, 64) of each, the decimal point at `_POINT`."""
+    """Lines of the layout as frames, and which are well formed. look: (n, 64), the decimal point at `_POINT`."""
     time_ns, good = _times(look, layout.digits)
     end = lines.end[index]
     last = lines.text[end - 1]
@@ -115,18 +133,24 @@ def _read(
     values, fine = hex_words(words)
     good &= fine[:, 0] & fine[:, 1]
     length = (characters >> 1).astype(np.uint8)
-    numbers = np.full(len(index), channel, np.uint16)
-    return Placed(time_ns, numbers, identifier, flags, length, payload_bytes(values), index=index), good
+    channel = np.zeros(len(index), np.uint16)
+    return Placed(time_ns, channel, identifier, flags, length, payload_bytes(values), index=index), good
+
+
+def _time_masks(digits: int) -> tuple[np.uint64, ...]:
+    """What to keep of the words with digits 1 to 8 and 9 to 10 of a time, and the zeros to add for those missing."""
+    gone = LOW_BYTES[max(min(10 - digits, 8), 0)]
+    last = LOW_BYTES[max(2 - digits, 0)]
+    return ~gone, ZEROS & gone, LOW_BYTES[2] & ~last, ZEROS & last
 
 
 def _times(look: ByteArray, digits: int) -> tuple[Int64Array, BoolArray]:
     """Nanoseconds: the last two digits of the seconds and six decimals as one number, what is in front as another."""
+    keep_high, add_high, keep_low, add_low = _time_masks(digits)
     high, low = _word(look, _POINT - 10), _word(look, _POINT - 2, "<u2")
     if digits < 10:
-        gone = LOW_BYTES[min(10 - digits, 8)]
-        high = (high & ~gone) | (ZEROS & gone)
-    if digits < 2:
-        low = (low & ~np.uint64(0xFF)) | np.uint64(0x30)
+        high = (high & keep_high) | add_high
+        low = (low & keep_low) | add_low
     behind = _word(look, _POINT + 1)
     low_value, good = decimal_words(low | (behind << np.uint64(16)))
     same = bool((high == high[0]).all())

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.compiled import run
 from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed
@@ -48,14 +50,15 @@ class Grammar:
     missing), identifier, gap (spaces behind it), direction (its first letter; may be missing), length (one digit, 0 to
     8), space (in front of the data, if there are any), and number (a running number that says nothing; may be missing).
     second: nanoseconds of one unit of time. marked: 29-bit identifiers have an "x" behind them;
-    else they have more than four digits. channel: name where no field has it. lin: the lines are LIN frames, which have
-    " checksum = " and a decimal number behind the data.
+    else they have more than four digits. channel: name where no field has it. ended: nothing but one blank may follow
+    the data. lin: the lines are LIN frames, which have " checksum = " and a decimal number behind the data.
     """
 
     line: re.Pattern[bytes]
     second: int
     marked: bool
     channel: str = ""
+    ended: bool = False
     lin: bool = False
 
 
@@ -80,7 +83,7 @@ class _Layout:
 
 
 def read_regular(
-    lines: Lines, candidates: Int64Array, channels: Channels, grammar: Grammar
+    lines: Lines, candidates: Int64Array, channels: Channels, grammar: Grammar, loops: ModuleType | None
 ) -> tuple[list[Placed], Int64Array]:
     """Read what is regular among the lines `candidates`; times as written. Also returns the lines that are not."""
     left = candidates
@@ -95,7 +98,11 @@ def read_regular(
         number = channels.number(layout.channel)
         if number < 0:
             break
-        part, left = _read(lines, left, layout, grammar, number)
+        if loops is None or grammar.lin:
+            part, left = _read(lines, left, layout, grammar)
+        else:
+            part, left = _read_compiled(lines, left, layout, grammar, loops)
+        part.channel[:] = number
         if len(part):
             parts.append(part)
         if index in left[np.searchsorted(left, index) :][:1]:  # not regular after all
@@ -158,10 +165,30 @@ def _word(look: ByteArray, place: int) -> Words:
     return np.ndarray((len(look),), "<u8", look.data, place, (look.strides[0],)).copy()
 
 
-def _read(
-    lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar, channel: int
+def _read_compiled(
+    lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar, loops: ModuleType
 ) -> tuple[Placed, Int64Array]:
-    """The lines that have the layout, and those that have not."""
+    """As `_read`."""
+    places = (
+        layout.lead - POINT,
+        layout.lead,
+        layout.decimals,
+        grammar.second,
+        POINT,
+        layout.identifier,
+        layout.room,
+        int(layout.right),
+        -1 if layout.direction is None else layout.direction,
+        layout.length,
+        layout.data,
+        int(grammar.ended),
+    )
+    _, part, good = run(loops.spaced_lines, lines, index, np.array(places), grammar.marked, layout.pattern, layout.mask)
+    return part, index[~good]
+
+
+def _read(lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar) -> tuple[Placed, Int64Array]:
+    """The lines that have the layout as frames of channel 0, and those that have not."""
     begin = lines.start[index] + (layout.lead - POINT)
     look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
     words = look.view("<u8")
@@ -187,8 +214,11 @@ def _read(
     at = begin + layout.data
     payload, whole = _data(lines, look, layout.data, at, np.minimum(length, np.uint8(8)), lines.end[index])
     fine &= whole
+    if grammar.ended:
+        behind = np.where(length == 0, begin + layout.length + 1, at - 1 + 3 * length.astype(np.int64))
+        fine &= lines.end[index] - behind <= 1
     flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
-    part = Placed(time_ns, np.full(len(index), channel, np.uint16), identifier, flags, length, payload, index=index)
+    part = Placed(time_ns, np.zeros(len(index), np.uint16), identifier, flags, length, payload, index=index)
     if grammar.lin:
         part, known = _as_lin(lines, part, at)
         fine &= known

@@ -110,7 +110,7 @@ def hex_pairs(pairs: NDArray[np.uint16]) -> tuple[ByteArray, BoolArray]:
 
 
 # SPACED_KEEP[n]: which characters of 24, a space in front of each pair of digits, belong to n pairs; others read " 00".
-_SPACED_KEEP = np.array([[LOW_BYTES[min(max(3 * n - 8 * k, 0), 8)] for k in range(3)] for n in range(9)], np.uint64)
+SPACED_KEEP = np.array([[LOW_BYTES[min(max(3 * n - 8 * k, 0), 8)] for k in range(3)] for n in range(9)], np.uint64)
 _SPACED_ZEROS = np.frombuffer(b" 00" * 8, "<u8")
 _BLANKS = np.frombuffer(b"\xff\0\0" * 8, "<u8")  # where the spaces are
 
@@ -126,7 +126,7 @@ def spaced_hex(text: ByteArray, place: int, length: ByteArray) -> tuple[ByteArra
         np.ndarray((rows,), "<u8", text.data, place + 8 * k, (text.strides[0],)).copy() for k in range(3)
     )
     if rows and (length != 8).any():
-        keep = _SPACED_KEEP[length]
+        keep = SPACED_KEEP[length]
         first = (first & keep[:, 0]) | (_SPACED_ZEROS[0] & ~keep[:, 0])
         second = (second & keep[:, 1]) | (_SPACED_ZEROS[1] & ~keep[:, 1])
         third = (third & keep[:, 2]) | (_SPACED_ZEROS[2] & ~keep[:, 2])

@@ -8,10 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from types import ModuleType
 
 import numpy as np
 
 from decoder.frames import FrameBatch, Int64Array, ReadReport
+from decoder.logs import compiled
 from decoder.logs.lines import Lines, read_lines
 from decoder.logs.rows import Channels, Placed, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
@@ -48,7 +50,7 @@ _REGULAR = {
     ),
 }
 _GRAMMARS = {
-    columns: Grammar(re.compile(line), second=1_000_000, marked=False, channel="1")
+    columns: Grammar(re.compile(line), second=1_000_000, marked=False, channel="1", ended=True)
     for columns, line in _REGULAR.items()
 }
 
@@ -66,10 +68,11 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     """The frames of a TRC log; see the package for the protocol."""
     channels = Channels()
     header = Header(report)
+    loops = compiled.loops(stream)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         parts: list[Placed] = []
         for first, last in _segments(lines, header):
-            parts += _read_segment(lines, np.arange(first, last), header, channels)
+            parts += _read_segment(lines, np.arange(first, last), header, channels, loops)
         count, batch = batch_of(parts, channels, options)
         report.frames += count
         if batch is not None:
@@ -91,12 +94,14 @@ def _segments(lines: Lines, header: Header) -> Iterator[tuple[int, int]]:
         yield first, len(lines)
 
 
-def _read_segment(lines: Lines, index: Int64Array, header: Header, channels: Channels) -> list[Placed]:
+def _read_segment(
+    lines: Lines, index: Int64Array, header: Header, channels: Channels, loops: ModuleType | None
+) -> list[Placed]:
     parts: list[Placed] = []
     odd = index
     grammar = _GRAMMARS.get(header.columns)
     if grammar is not None and len(index) >= MIN_COLUMN:
-        parts, odd = read_regular(lines, index, channels, grammar)
+        parts, odd = read_regular(lines, index, channels, grammar, loops)
     rows = [row for at in odd.tolist() if (row := parse_record(lines, at, header, channels, header.report)) is not None]
     if rows:
         parts.append(columns_of(rows))

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
 from decoder.frames import Flag, FrameBatch, ReadReport
-from decoder.logs import ReadOptions, open_log
+from decoder.logs import ReadOptions, compiled, open_log
+
+COMPILED = {"candump", "asc", "trc"}
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,18 @@ def _frames(batch: FrameBatch) -> list[tuple[int, str, int, Flag, bytes]]:
 
 
 def _read(path: Path | str, options: ReadOptions | None) -> Read:
+    """Read a log as a short one is; where its reader has compiled loops, again with these, to the same end."""
+    with patch.object(compiled, "loops", return_value=None):
+        read = _read_once(path, options)
+    if read.format in COMPILED:
+        loops = compiled.load()
+        assert loops is not None, "the tests need numba, of the extra named fast"
+        with patch.object(compiled, "loops", return_value=loops):
+            assert _read_once(path, options) == read
+    return read
+
+
+def _read_once(path: Path | str, options: ReadOptions | None) -> Read:
     log = open_log(path, options=options)
     frames: list[tuple[int, str, int, Flag, bytes]] = []
     checksums: list[int] = []

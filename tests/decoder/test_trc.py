@@ -219,3 +219,15 @@ def test_what_python_can_writes_reads_back_equal(
 def test_no_bytes_break_the_reader(read_bytes: Reader, pieces: list[bytes]) -> None:
     log = read_bytes(V2_1 + LINE + b"\n".join(pieces) + b"\n", options=ReadOptions(format="trc"))
     assert log.frames[0] == FIRST
+
+
+@pytest.mark.parametrize(
+    ("tail", "dropped", "flag"), [(b"1  00 11", "length_differs", None), (b"0  RTR", "", Flag.REMOTE)]
+)
+def test_what_follows_the_data_of_many_like_lines_counts(
+    read_bytes: Reader, tail: bytes, dropped: str, flag: Flag | None
+) -> None:
+    regular = b"     1)     17535.4  Rx         0100  2  00 01\n"
+    log = read_bytes(V1_1 + regular * 100 + regular[:-9] + tail + b"\n", name="x.trc")
+    assert log.flags == [Flag(0)] * 100 + ([] if flag is None else [flag])
+    assert log.report.dropped == ({dropped: 1} if dropped else {})

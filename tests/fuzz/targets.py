@@ -7,11 +7,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 
 from decoder.frames import FrameBatch
-from decoder.logs import MAX_BATCH, ReadOptions, open_log
+from decoder.logs import MAX_BATCH, ReadOptions, compiled, open_log
 from decoder.logs.rows import MAX_IDENTIFIER, MAX_TIME_NS
 from signal_defs.errors import IdlewhyError
 
@@ -59,16 +60,20 @@ def target(name: str) -> Callable[[bytes], None]:
 
 
 def read_log(data: bytes, path: Path, log_format: str | None) -> None:
-    """Read the bytes as a log, twice with buffers of other sizes."""
+    """Read the bytes as a log, again with buffers of another size, and a text with the compiled loops."""
     path.write_bytes(data)
     begin = time.process_time()
-    whole = _read(path, ReadOptions(format=log_format))
+    with patch.object(compiled, "loops", return_value=None):
+        whole = _read(path, ReadOptions(format=log_format))
     spent = time.process_time() - begin
     assert spent < MAX_CPU_S, f"{spent:.1f} s for {len(data)} bytes"
     pieces = _read(path, ReadOptions(format=log_format, buffer_bytes=_SMALL_BUFFER))
     damaged = whole.error or whole.dropped or pieces.error or pieces.dropped
     if log_format in _LINE_BY_LINE or not damaged:
         assert whole == pieces, "other pieces give other frames"
+    if log_format in _LINE_BY_LINE and (loops := compiled.load()) is not None:
+        with patch.object(compiled, "loops", return_value=loops):
+            assert whole == _read(path, ReadOptions(format=log_format)), "compiled loops give other frames"
 
 
 def _read(path: Path, options: ReadOptions) -> Outcome:

@@ -1,0 +1,62 @@
+"""Compiled loops for the readers of text: where numba is installed, and the log long enough to repay loading it."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Callable
+from functools import cache
+from types import ModuleType
+
+import numpy as np
+
+from decoder.frames import BoolArray, Int64Array
+from decoder.logs.lines import Lines
+from decoder.logs.rows import Placed
+from decoder.logs.source import LogStream
+from decoder.logs.text_columns import Words
+
+LOOPS = "decoder.logs.compiled_lines"
+WORTH_BYTES = 256 << 20  # of a log from which on loading costs less than it saves
+
+
+def loops(stream: LogStream) -> ModuleType | None:
+    """The compiled loops; None where there are none, or where the log is too short for them and none was long enough.
+
+    Their results are those of the columns in NumPy, so that a report need not tell which were used.
+    """
+    if LOOPS not in sys.modules and stream.extent()[1] < WORTH_BYTES:
+        return None
+    return load()
+
+
+@cache
+def load() -> ModuleType | None:
+    """The compiled loops, whatever the log; compiled anew where no earlier process could keep them."""
+    if sys.byteorder != "little":
+        return None
+    try:
+        return importlib.import_module(LOOPS)
+    except (ImportError, RuntimeError):  # no numba, one that is at odds with NumPy, or no folder to keep its work in
+        return None
+
+
+def run(
+    loop: Callable[..., int], lines: Lines, index: Int64Array, *layout: Int64Array | Words | bool
+) -> tuple[int, Placed, BoolArray]:
+    """One loop over the lines `index`: what it counted, its good lines as frames of channel 0, and which are good."""
+    count = len(index)
+    part = Placed(
+        np.empty(count, np.int64),
+        np.zeros(count, np.uint16),
+        np.empty(count, np.uint32),
+        np.empty(count, np.uint16),
+        np.empty(count, np.uint8),
+        np.empty((count, 8), np.uint8),
+        index=np.ascontiguousarray(index),
+    )
+    good = np.empty(count, np.bool_)
+    words: Words = np.ndarray((len(lines.text) - 7,), np.uint64, lines.text.data, strides=(1,))
+    columns = (part.time_ns, part.identifier, part.flags, part.length, part.payload.view(np.uint64).reshape(-1), good)
+    counted = loop(words, lines.start, lines.end, part.index, *layout, *columns)
+    return counted, part if good.all() else part.select(good), good

@@ -1,0 +1,289 @@
+"""Lines laid out alike as columns, compiled by numba: what NumPy does in many passes over a column is one loop here.
+
+The functions on a word are twins of those in `text_columns`, the loops twins of `_read` in `candump_columns` and
+`spaced_columns`: the same numbers, the same lines refused. All in one file, since numba keeps its machine code by the
+date of a function's own file. A word is unsigned, a place or a count signed: the two must not meet in one sum, which
+would be a float. Compiled loops do not check an index: each looks at a line only when all it may read lies inside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar, cast
+
+import numpy as np
+from numba import njit, types
+from numpy.typing import NDArray
+
+from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.text_columns import LOW_BYTES, SPACED_KEEP, SPACES, ZEROS, Words, repeat
+
+U = np.uint64
+_Function = TypeVar("_Function", bound=Callable[..., object])
+_BYTE, _LETTER, _LOW_HALF = U(0xFF), U(0xDF), U(0xFFFF_FFFF)
+_HALVES, _FOURTHS = U(0x00FF00FF00FF00FF), U(0x0000FFFF0000FFFF)
+_LOW_DIGITS, _HIGH_DIGITS, _SIXES, _ONES, _CASES = (repeat(byte) for byte in (0x0F, 0xF0, 0x06, 0x01, 0x40))
+_SPACED_ZEROS = np.frombuffer(b" 00" * 8, "<u8").copy()
+_BLANKS = np.frombuffer(b"\xff\0\0" * 8, "<u8").copy()
+_SPACE, _X, _T, _R = U(32), U(88), U(84), U(82)
+_TRANSMIT, _EXTENDED = np.uint16(Flag.TRANSMIT), np.uint16(Flag.EXTENDED)
+_MOST_BASE, _MOST = U(0x7FF), U(0x1FFFFFFF)
+
+_WORDS = types.Array(types.uint64, 1, "A", aligned=False)  # one from each byte of the text on
+_PLACES, _NUMBERS = types.int64[::1], types.uint64[::1]
+_SHARED = types.Array(types.uint64, 1, "C", readonly=True)
+_FRAMES = (_PLACES, types.uint32[::1], types.uint16[::1], types.uint8[::1], _NUMBERS, types.boolean[::1])
+
+
+def _inner(function: _Function) -> _Function:
+    return cast("_Function", njit(function))
+
+
+def _loop(*arguments: object) -> Callable[[_Function], _Function]:
+    """Compiled when the module is imported, or taken from what an earlier process kept beside it."""
+    return cast("Callable[[_Function], _Function]", njit(types.int64(*arguments), cache=True))
+
+
+@_inner
+def hex_word(word: U) -> tuple[U, bool]:
+    """As `hex_words`: four bytes in the low half."""
+    nibble = (word & _LOW_DIGITS) + ((word >> U(6)) & _ONES) * U(9)
+    again = nibble + ZEROS + (((nibble + _SIXES) >> U(4)) & _ONES) * U(7)
+    good = again == word & ~((word & _CASES) >> U(1)) and nibble & _HIGH_DIGITS == U(0)
+    pair = ((nibble << U(4)) | (nibble >> U(8))) & _HALVES
+    pair = (pair | (pair >> U(8))) & _FOURTHS
+    return (pair | (pair >> U(16))) & _LOW_HALF, good
+
+
+@_inner
+def hex_value(word: U) -> tuple[U, bool]:
+    """As `hex_number`."""
+    swapped, good = hex_word(word)
+    pairs = ((swapped >> U(8)) & U(0x00FF00FF)) | ((swapped & U(0x00FF00FF)) << U(8))
+    return (pairs >> U(16)) | ((pairs & U(0xFFFF)) << U(16)), good
+
+
+@_inner
+def decimal_word(word: U) -> tuple[U, bool]:
+    """As `decimal_words`."""
+    good = word & _HIGH_DIGITS == ZEROS and (word + _SIXES) & _HIGH_DIGITS == ZEROS
+    value = word - ZEROS
+    value = (value * U(10) + (value >> U(8))) & _HALVES
+    value = (value * U(100) + (value >> U(16))) & _FOURTHS
+    return (value * U(10_000) + (value >> U(32))) & _LOW_HALF, good
+
+
+@_inner
+def spaced_bytes(first: U, second: U, third: U, length: int) -> tuple[U, bool]:
+    """As `spaced_hex`: up to eight bytes in one word."""
+    if length != 8:
+        first = (first & SPACED_KEEP[length, 0]) | (_SPACED_ZEROS[0] & ~SPACED_KEEP[length, 0])
+        second = (second & SPACED_KEEP[length, 1]) | (_SPACED_ZEROS[1] & ~SPACED_KEEP[length, 1])
+        third = (third & SPACED_KEEP[length, 2]) | (_SPACED_ZEROS[2] & ~SPACED_KEEP[length, 2])
+    blank = ((first ^ SPACES) & _BLANKS[0]) | ((second ^ SPACES) & _BLANKS[1]) | ((third ^ SPACES) & _BLANKS[2])
+    low = ((first >> U(8)) & U(0xFFFF)) | ((first >> U(16)) & U(0xFFFF0000)) | ((first >> U(56)) << U(32))
+    low |= ((second & _BYTE) << U(40)) | ((second << U(32)) & U(0xFFFF_0000_0000_0000))
+    high = ((second >> U(40)) & U(0xFFFF)) | ((third & U(0xFFFF)) << U(16))
+    high |= ((third << U(8)) & U(0xFFFF_0000_0000)) | (third & U(0xFFFF_0000_0000_0000))
+    low_half, low_good = hex_word(low)
+    high_half, high_good = hex_word(high)
+    return low_half | (high_half << U(32)), low_good and high_good and blank == U(0)
+
+
+@_inner
+def first_place(word: U, byte: U) -> int:
+    """As `first_of`."""
+    place = 0
+    while place < 8 and word & _BYTE != byte:
+        word >>= U(8)
+        place += 1
+    return place
+
+
+@_inner
+def matches(words: Words, begin: int, pattern: Words, mask: Words) -> bool:
+    """Whether the line has what all lines of the layout share."""
+    other = U(0)
+    for place in range(len(mask)):
+        if mask[place]:
+            other |= (words[begin + 8 * place] & mask[place]) ^ pattern[place]
+    return bool(other == U(0))
+
+
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, _SHARED, *_FRAMES)
+def candump_lines(
+    words: Words,
+    start: Int64Array,
+    end: Int64Array,
+    index: Int64Array,
+    places: Int64Array,
+    time_masks: Words,
+    pattern: Words,
+    mask: Words,
+    time_ns: Int64Array,
+    identifier: NDArray[np.uint32],
+    flags: NDArray[np.uint16],
+    length: ByteArray,
+    payload: Words,
+    good: BoolArray,
+) -> int:
+    """As `candump_columns._read`. places: shift, point, identifier, data. Returns how many lines have the layout."""
+    shift, point, identifier_at, data = places[0], places[1], places[2], places[3]
+    alike = 0
+    for row in range(len(index)):
+        line = index[row]
+        good[row] = False
+        if line < 0 or line >= len(start) or line >= len(end):
+            continue
+        begin, stop = start[line] + shift, end[line]
+        if (
+            begin < 0
+            or begin + 72 > len(words)
+            or stop < 2
+            or stop > len(words)
+            or not matches(words, begin, pattern, mask)
+        ):
+            continue
+        alike += 1
+        high, fine = decimal_word((words[begin + point - 10] & time_masks[0]) | time_masks[1])
+        low = (words[begin + point - 2] & time_masks[2]) | time_masks[3]
+        micro, ok = decimal_word(low | (words[begin + point + 1] << U(16)))
+        fine = fine and ok
+        last = words[stop - 1] & _BYTE
+        sent = last == _T and words[stop - 2] & _BYTE == _SPACE
+        if sent or (last == _R and words[stop - 2] & _BYTE == _SPACE):
+            stop -= 2
+        word = words[begin + identifier_at]
+        if data - identifier_at == 4:
+            number, ok = hex_value((word << U(40)) | (ZEROS & LOW_BYTES[5]))
+            fine = fine and ok and bool(number <= _MOST_BASE)
+        else:
+            number, ok = hex_value(word)
+            fine = fine and ok and bool(number <= _MOST)
+        characters = stop - (begin + data)
+        if not fine or characters < 0 or characters > 16 or characters & 1:
+            continue
+        first, second = words[begin + data], words[begin + data + 8]
+        if characters != 16:
+            keep = LOW_BYTES[min(characters, 8)]
+            first = (first & keep) | (ZEROS & ~keep)
+            keep = LOW_BYTES[max(characters - 8, 0)]
+            second = (second & keep) | (ZEROS & ~keep)
+        low_half, ok = hex_word(first)
+        high_half, fine = hex_word(second)
+        time_ns[row] = np.int64(high * U(100_000_000_000) + micro * U(1000))
+        identifier[row] = number
+        flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if data - identifier_at > 4 else np.uint16(0))
+        length[row] = characters >> 1
+        payload[row] = low_half | (high_half << U(32))
+        good[row] = ok and fine
+    return alike
+
+
+@_inner
+def right_identifier(word: U, room: int, marked: bool) -> tuple[U, bool, bool]:
+    """As `_right_identifier`, from the eight bytes that end where identifiers do."""
+    if room < 8:
+        outside = LOW_BYTES[8 - room]
+        word = (word & ~outside) | (SPACES & outside)
+    blanks = 0
+    while blanks < 8 and (word >> U(8 * blanks)) & _BYTE == _SPACE:
+        blanks += 1
+    gone = LOW_BYTES[blanks]
+    word = (word & ~gone) | (ZEROS & gone)
+    extended, good = blanks < 4, blanks < 8
+    if marked:
+        extended = (word >> U(56)) & _LETTER == _X
+        if extended:
+            good = blanks < 7
+            word = (word << U(8)) | U(0x30)
+    number, fine = hex_value(word)
+    return number, extended, good and fine
+
+
+@_inner
+def left_identifier(word: U, ninth: U, room: int, marked: bool) -> tuple[U, bool, bool]:
+    """As `_left_identifier`, from the first eight bytes of the field and the one behind them."""
+    if room < 8:
+        word = (word & LOW_BYTES[room]) | (SPACES & ~LOW_BYTES[room])
+    size = first_place(word, _SPACE)
+    if room <= 8:
+        ninth = _SPACE
+    ninth_marks = size == 8 and ninth & _LETTER == _X and room > 9 and marked
+    last_marks = marked and not ninth_marks and (word >> U(8 * (max(size, 1) - 1))) & _LETTER == _X
+    extended = (ninth_marks or last_marks) if marked else size > 4
+    good = (word ^ SPACES) & ~LOW_BYTES[size] == U(0) and (ninth == _SPACE or ninth_marks)
+    digits = size - 1 if last_marks else size
+    good = good and digits > 0 and size < room
+    missing = 8 - max(digits, 1)
+    number, fine = hex_value((word << U(8 * missing)) | (ZEROS & LOW_BYTES[missing]))
+    return number, extended, good and fine
+
+
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _PLACES, types.boolean, _SHARED, _SHARED, *_FRAMES)
+def spaced_lines(
+    words: Words,
+    start: Int64Array,
+    end: Int64Array,
+    index: Int64Array,
+    places: Int64Array,
+    marked: bool,
+    pattern: Words,
+    mask: Words,
+    time_ns: Int64Array,
+    identifier: NDArray[np.uint32],
+    flags: NDArray[np.uint16],
+    length: ByteArray,
+    payload: Words,
+    good: BoolArray,
+) -> int:
+    """As `spaced_columns._read` for CAN. places: see `spaced_columns._compiled`. Returns how many lines are good."""
+    shift, lead, decimals, second = places[0], places[1], places[2], U(places[3])
+    point, identifier_at, room, right = places[4], places[5], places[6], places[7] != 0
+    direction, length_at, data, ended = places[8], places[9], places[10], places[11] != 0
+    absent, kept = LOW_BYTES[8 - min(lead, 8)], LOW_BYTES[decimals]
+    found = 0
+    for row in range(len(index)):
+        line = index[row]
+        good[row] = False
+        if line < 0 or line >= len(start) or line >= len(end):
+            continue
+        begin, stop = start[line] + shift, end[line]
+        if begin < 0 or begin + 128 > len(words) or not matches(words, begin, pattern, mask):
+            continue
+        whole = (words[begin + point - 8] & ~absent) | (SPACES & absent)
+        blank = (~whole >> U(4)) & _ONES
+        fine = whole & (blank * U(0x0F)) == U(0) and blank & ~((blank << U(8)) | U(1)) == U(0)
+        seconds, ok = decimal_word(whole | (_ONES << U(4)))
+        fraction, exact = decimal_word((words[begin + point + 1] & kept) | (ZEROS & ~kept))
+        fine = fine and ok and exact and words[begin + point - 1] & _BYTE != _SPACE
+        if right:
+            number, extended, ok = right_identifier(words[begin + identifier_at + room - 8], room, marked)
+        else:
+            ninth = words[begin + identifier_at + 8] & _BYTE
+            number, extended, ok = left_identifier(words[begin + identifier_at], ninth, room, marked)
+        fine = fine and ok and number <= (_MOST if extended else _MOST_BASE)
+        sent = False
+        if direction >= 0:
+            letter = words[begin + direction] & _BYTE
+            sent = letter == _T
+            fine = fine and (sent or letter == _R)
+        digit = words[begin + length_at]
+        size = int(digit & _BYTE) - 48
+        if not fine or size < 0 or size > 8 or (digit >> U(8)) & _BYTE > _SPACE:
+            continue
+        at = begin + data - 1
+        content, ok = spaced_bytes(words[at], words[at + 8], words[at + 16], size)
+        last = at + 3 * size
+        if not ok or (size != 0 and (last > stop or words[last] & _BYTE > _SPACE)):
+            continue
+        if ended and stop - (last if size != 0 else begin + length_at + 1) > 1:
+            continue
+        time_ns[row] = np.int64(seconds * second + fraction * second // U(100_000_000))
+        identifier[row] = number
+        flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if extended else np.uint16(0))
+        length[row] = size
+        payload[row] = content
+        good[row] = True
+        found += 1
+    return found
