@@ -18,6 +18,7 @@ from decoder.logs.mf4_waiting import LONGEST, Waiting, at_byte, values_at
 _ROWS = 262_144  # records looked at together
 _JITTER_NS = 1_000_000_000  # time may run back by less than this between kinds of record that a recorder buffers apart
 _LONGEST_LOG_S = 400.0 * 86_400  # of time stamps that are believed behind damage
+_NOWHERE = np.empty(0, np.int64)
 _MOST_SEARCHES = 200  # for the next sound record behind damage
 
 
@@ -208,12 +209,12 @@ def _mixed_frames(
     """One batch of the records found in data, in file order."""
     view = np.frombuffer(data, np.uint8)
     for key, pair in waiting.items():
-        if found.position.get(key):
-            pair.add_values(view, np.array(found.position[key], np.int64), data_group.id_bytes)
+        if key in found.position and len(found.position[key]):
+            pair.add_values(view, found.position[key], data_group.id_bytes)
     by_group = {id(pair.group): pair for pair in waiting.values()}
     parts, places = [], []
     for key, group in groups.items():
-        position = np.array(found.position.get(key, []), np.int64)
+        position = found.position.get(key, _NOWHERE)
         own = by_group.get(id(group))
         if not len(position) and (own is None or own.records is None):
             continue

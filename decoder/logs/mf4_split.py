@@ -6,8 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from struct import Struct
 
+import numpy as np
+
+from decoder.frames import Int64Array
+
 _LENGTH = Struct("<I")
 _FLOAT = Struct("<d")
+_SHORT_STRETCH, _LONG_STRETCH = 16, 8192  # records walked one by one before it is tried again whether they repeat
+_LONGEST_PATTERN = 8  # records
+_GLANCE, _OFTEN = 64, 32  # repetitions looked at first, and how many are worth it
 _LONGEST_VALUE = 2048  # CAN XL
 _USUAL_VALUE = 64  # CAN FD
 _SURE_AFTER = 20  # records in a row that must be sound before reading goes on behind damage
@@ -22,20 +29,20 @@ class Split:
     broken: at `end` stands no record; otherwise the last one is cut off there.
     """
 
-    position: dict[int, list[int]]
+    position: dict[int, Int64Array]
     end: int
     broken: bool
 
     @property
     def last(self) -> int:
         """Where the last record begins; `end` if there is none."""
-        return max((places[-1] for places in self.position.values() if places), default=self.end)
+        return max((int(places[-1]) for places in self.position.values() if len(places)), default=self.end)
 
     def forget(self, place: int) -> None:
         """Leave out the record that begins at place, if it is the last of its kind."""
-        for places in self.position.values():
-            if places and places[-1] == place:
-                places.pop()
+        for key, places in self.position.items():
+            if len(places) and places[-1] == place:
+                self.position[key] = places[:-1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,28 +62,113 @@ class Clock:
 
 
 def split(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int) -> Split:
-    """Walk the records from start on. sizes: bytes behind the identifier; -1 for a length (u32) and as many bytes."""
-    position: dict[int, list[int]] = {key: [] for key in sizes}
-    append = {key: places.append for key, places in position.items()}
-    at, total = start, len(data)
+    """Walk the records from start on. sizes: bytes behind the identifier; -1 for a length (u32) and as many bytes.
+
+    What repeats itself is found in one look; where nothing does, ever longer stretches are walked record by record.
+    """
+    found: dict[int, list[Int64Array]] = {key: [] for key in sizes}
+    at, stretch, more = start, _SHORT_STRETCH, True
+    broken = False
+    while more:
+        places, after, broken = _walk(data, at, sizes, id_bytes, stretch)
+        for key, own in places.items():
+            found[key].append(np.array(own, np.int64))
+        more = not broken and after > at and sum(map(len, places.values())) == stretch
+        at = after
+        repeated = _repeats(data, at, sizes, id_bytes) if more else None
+        stretch = _SHORT_STRETCH if repeated is not None else min(2 * stretch, _LONG_STRETCH)
+        if repeated is not None:
+            for key, many in repeated.places.items():
+                found[key].append(many)
+            at = repeated.end
+    joined = {key: np.concatenate(parts) if parts else np.empty(0, np.int64) for key, parts in found.items()}
+    return Split(joined, at, broken)
+
+
+def _walk(
+    data: bytes, at: int, sizes: Mapping[int, int], id_bytes: int, most: int
+) -> tuple[dict[int, list[int]], int, bool]:
+    """Up to `most` records one by one: places by kind, the first byte not taken, whether no record is there."""
+    places: dict[int, list[int]] = {key: [] for key in sizes}
+    append = {key: own.append for key, own in places.items()}
+    total = len(data)
     read_length, narrow = _LENGTH.unpack_from, id_bytes == 1
-    while at + id_bytes <= total:
+    for _ in range(most):
+        if at + id_bytes > total:
+            break
         key = data[at] if narrow else int.from_bytes(data[at : at + id_bytes], "little")
         size = sizes.get(key)
         if size is None:
-            return Split(position, at, broken=True)
+            return places, at, True
         if size < 0:
             if at + id_bytes + 4 > total:
                 break
             size = 4 + read_length(data, at + id_bytes)[0]
             if size > _LONGEST_VALUE:
-                return Split(position, at, broken=True)
+                return places, at, True
         following = at + id_bytes + size
         if following > total:
             break
         append[key](at)
         at = following
-    return Split(position, at, broken=False)
+    return places, at, False
+
+
+@dataclass(frozen=True, slots=True)
+class _Repeated:
+    """places: kind -> where its records begin. end: first byte behind them all."""
+
+    places: dict[int, Int64Array]
+    end: int
+
+
+def _repeats(data: bytes, at: int, sizes: Mapping[int, int], id_bytes: int) -> _Repeated | None:
+    """The records from a place on as long as the first few, up to the next of the first one's kind, repeat in kind and
+    size; None where they do not often.
+    """
+    if id_bytes not in {1, 2, 4, 8}:
+        return None
+    pattern: list[tuple[int, int]] = []  # kind, offset
+    end = at
+    while len(pattern) < _LONGEST_PATTERN:
+        places, following, _ = _walk(data, end, sizes, id_bytes, 1)
+        if following == end:
+            return None
+        key = next(key for key, own in places.items() if own)
+        if pattern and key == pattern[0][0]:
+            break
+        pattern.append((key, end - at))
+        end = following
+    step = end - at
+    numbers = [one for key, offset in pattern for one in _stated(sizes[key], id_bytes, at + offset)]
+    times = _times_alike(data, numbers, step, (len(data) - at) // step)
+    if times < _OFTEN:
+        return None
+    begin = np.arange(at, at + times * step, step)[:, None]
+    offsets = {key: [offset for kind, offset in pattern if kind == key] for key, _ in pattern}
+    return _Repeated({key: (begin + own).ravel() for key, own in offsets.items()}, at + times * step)
+
+
+def _times_alike(data: bytes, numbers: list[tuple[str, int]], step: int, most: int) -> int:
+    """How often in a row, every `step` bytes, the numbers at these places are what they are the first time."""
+    rows = _GLANCE
+    while True:
+        rows = min(rows, most)
+        alike = np.ones(rows, np.bool_)
+        for form, place in numbers:
+            column = np.ndarray((rows,), form, data, place, (step,))
+            alike &= column == column[0]
+        if not alike.all():
+            return int(np.argmin(alike))
+        if rows == most:
+            return most
+        rows *= 8
+
+
+def _stated(size: int, id_bytes: int, place: int) -> list[tuple[str, int]]:
+    """(format, place) of what tells the kind and the size of the record there."""
+    kind = (f"<u{id_bytes}", place)
+    return [kind] if size >= 0 else [kind, ("<u4", place + id_bytes)]
 
 
 def find_next(data: bytes, start: int, sizes: Mapping[int, int], id_bytes: int, clocks: Mapping[int, Clock]) -> int:
