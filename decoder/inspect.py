@@ -62,8 +62,10 @@ class ChannelSummary:
 class LogInspection:
     """One log. frames: all handed out by the reader. start_ns, end_ns: as logged; absolute_time: they are UTC.
 
-    gaps: over one second without any data frame. clock_steps_ns: where its clock jumped. other_identifiers: frames of
-    identifiers past the number that is listed. errors: frames that are no data, by kind. The rest is the reader's.
+    gaps: over one second without any data frame. clock_steps_ns: where its clock jumped. backward: data frames whose
+    time lies before that of the one logged before them, by however little; backward_s: by how much at most;
+    backward_at_ns: the time as logged from which that step goes back. other_identifiers: frames of identifiers past the
+    number that is listed. errors: frames that are no data, by kind. The rest is the reader's.
     """
 
     name: str
@@ -77,6 +79,9 @@ class LogInspection:
     identifiers: tuple[IdentifierSummary, ...]
     gaps: tuple[Gap, ...] = ()
     clock_steps_ns: tuple[int, ...] = ()
+    backward: int = 0
+    backward_s: float = 0.0
+    backward_at_ns: int | None = None
     errors: dict[str, int] = field(default_factory=dict)
     dropped: dict[str, int] = field(default_factory=dict)
     skipped: dict[str, int] = field(default_factory=dict)
@@ -110,7 +115,7 @@ def inspect_logs(paths: Sequence[str | Path], *, options: ReadOptions | None = N
 def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
     log = open_log(path, options=options)
     tally = _Tally()
-    clock = LogClock()
+    clock, backward = LogClock(), _Backward()
     errors: dict[tuple[int, bool], dict[str, int]] = {}
     channels: tuple[str, ...] = ()
     frames = 0
@@ -123,6 +128,7 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
             _count_errors(batch.take(no_data), errors)
             batch = batch.take(~no_data)  # noqa: PLW2901  # from here on only data frames count
         clock.follow(batch.time_ns)
+        backward.follow(batch.time_ns)
         tally.add(batch)
     line = place([clock])
     report = log.report
@@ -139,6 +145,9 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
         identifiers=identifiers,
         gaps=line.gaps,
         clock_steps_ns=line.steps_ns,
+        backward=backward.steps,
+        backward_s=backward.widest / 1e9,
+        backward_at_ns=backward.at,
         errors=_summed(errors),
         dropped=dict(report.dropped),
         skipped=dict(report.skipped),
@@ -146,6 +155,28 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
         notes=tuple(report.notes),
         other_identifiers=tally.overflow,
     )
+
+
+@dataclass(slots=True)
+class _Backward:
+    """How often, how far at most [ns] and from where [ns] the time of a log runs backward."""
+
+    steps: int = 0
+    widest: int = 0
+    at: int | None = None
+    _last: Int64Array = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    def follow(self, time_ns: Int64Array) -> None:
+        times = np.concatenate([self._last, time_ns])
+        self._last = times[-1:].copy()
+        step = np.diff(times)
+        steps = int(np.count_nonzero(step < 0))
+        if not steps:
+            return
+        self.steps += steps
+        row = int(np.argmin(step))
+        if -int(step[row]) > self.widest:
+            self.widest, self.at = -int(step[row]), int(times[row])
 
 
 @dataclass(slots=True)

@@ -45,6 +45,26 @@ def test_gaps_and_clock_steps_are_told(tmp_path: Path) -> None:
     assert len(found.clock_steps_ns) == 1
 
 
+@pytest.mark.parametrize(
+    ("times", "backward", "widest", "steps"),
+    [
+        ([0.0, 0.1, 0.2], (0, None), 0.0, 0),
+        ([0.0, 0.5, 0.3, 0.6, 0.59, 0.7], (2, 0.5), 0.2, 0),  # below a second: told, but no jump of the clock
+        ([0.0, 50.0, 20.0, 20.5], (1, 50.0), 30.0, 1),
+    ],
+)
+def test_a_clock_that_runs_backward_is_told_however_little(
+    tmp_path: Path, times: list[float], backward: tuple[int, float | None], widest: float, steps: int
+) -> None:
+    path = tmp_path / "a.log"
+    path.write_text("".join(f"({T + t:.6f}) can0 123#00\n" for t in times))
+    found = inspect_logs([path]).logs[0]
+    at = None if found.backward_at_ns is None else (found.backward_at_ns - T * 10**9) / 1e9
+    assert (found.backward, at) == backward
+    assert found.backward_s == pytest.approx(widest, abs=1e-9)
+    assert len(found.clock_steps_ns) == steps
+
+
 def test_figures_run_on_across_batches(tmp_path: Path) -> None:
     path = tmp_path / "a.log"
     with path.open("w") as file:
