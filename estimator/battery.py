@@ -9,20 +9,33 @@ from itertools import pairwise
 
 import numpy as np
 
-from decoder.frames import FloatArray
+from decoder.frames import FloatArray, Int64Array
 from decoder.recording import Recording
+from estimator.acceptance import charge_acceptance
 from estimator.anchors import find_full_charges, full_anchor, ocv_at_full, rest_anchor
-from estimator.capacity import Swing, assumed_capacity, estimate_capacity, health_of, no_surer_than_drawn
+from estimator.capacity import Swing, assumed_capacity, estimate_capacity, health_of
 from estimator.charge import Charge, solve_charge
 from estimator.cranking import pooled_resistance, rated_resistance, starts_of, with_resistance
 from estimator.cranks import Crank, find_cranks
-from estimator.drives import charge_acceptance, charge_moved, find_drives
+from estimator.drives import charge_moved, find_drives
 from estimator.episodes import cut_recording, find_battery_changes
-from estimator.estimate import BatteryEstimate, Figure, Rest, Start, unknown_figure
-from estimator.grid import Grid, build_grid
+from estimator.estimate import BatteryEstimate, Fade, Figure, Rest, Start, unknown_figure
+from estimator.fade import (
+    LOW_AT_FULL,
+    Usable,
+    before_collapse,
+    capacity_to_collapse,
+    empty_at,
+    find_collapse,
+    full_at,
+    judge_fade,
+    low_if_faded,
+    proved_limit,
+)
+from estimator.grid import Grid, build_grid, valid_samples
 from estimator.joining import join_estimates, nothing_known, say_turned, turn_current
 from estimator.load_steps import load_step_resistance
-from estimator.measurement import worth_using
+from estimator.measurement import Anchor, worth_using
 from estimator.motion import DRIFT, OFFSET, PER_AH, lay_out_motion
 from estimator.next_crank import next_crank
 from estimator.ocv import OcvCurve, curve_of
@@ -34,7 +47,6 @@ from signal_defs.platform import Battery, IdleStopRules
 from signal_defs.text import Text
 
 LONG_REST_S = 4 * 3600.0
-FADED_SOC = 92.0  # what the voltage of a healthy full battery says at least, its band included
 
 
 def estimate_battery(recording: Recording, battery: Battery, *, rules: IdleStopRules | None = None) -> BatteryEstimate:
@@ -89,20 +101,36 @@ def _estimate_one(
     fulls = find_full_charges(grid, phases.kind, nominal)
     anchors = worth_using([rest_anchor(rest, curve) for rest in found])
     anchors += [full_anchor(full, grid) for full in fulls]
-    charge = solve_charge(grid, lay_out_motion(grid, phases.kind, nominal), anchors, curve, nominal)
-    soc, low, high = _bounded(charge)
+    collapse = find_collapse(grid, phases.kind, nominal)
+    charge, empty = _charge_by_acid(grid, phases.kind, anchors, curve, nominal, collapse)
     offset = _offset(charge, grid)
     rests, draws = describe_rests(grid, found, curve, offset.value, float(charge.mean[PER_AH]))
+    at_full = ocv_at_full(fulls, rests, nominal)
+    usable = Usable(full_at(charge, at_full, fulls, grid, offset.value, nominal), empty)
+    soc, low, high = _bounded(charge, usable)
+    high = _as_high_as_full(high, at_full, usable)
     starts = starts_of(grid, phases.kind, cranks, soc)
     resistance, fit = pooled_resistance(starts, cranks, rated_resistance(battery))
     starts = with_resistance(starts, cranks, fit)
     drives = find_drives(recording, grid, phases.kind, offset.value)
-    at_full = ocv_at_full(fulls, rests, nominal)
-    high = _as_high_as_full(high, at_full)
-    by_acid = estimate_capacity(charge, _swing(rests), faded=_looks_faded(at_full, resistance, battery))
-    capacity = no_surer_than_drawn(by_acid, float(np.ptp(soc)))
+    acceptance, acceptance_at = charge_acceptance(grid, drives, soc, nominal)
+    by_acid = estimate_capacity(charge, _swing(rests))
+    fade = judge_fade(
+        usable,
+        at_full,
+        float(charge.soc.min()),
+        by_acid,
+        1e-3 * resistance.low / rated_resistance(battery),
+        _last_value(recording, "battery_soh"),
+    )
+    low = low_if_faded(low, fade)
+    rests = tuple(replace(rest, soc_from_ocv=usable.figure(rest.soc_from_ocv)) for rest in rests)
+    usual = usable.capacity(by_acid)
+    if collapse is not None and usable.empty:
+        usual = capacity_to_collapse(charge, grid, usable, collapse[0], offset.value)
+    capacity = proved_limit(usual, fade)
     health = health_of(capacity, nominal)
-    reckoned = assumed_capacity(by_acid, charge)
+    reckoned = assumed_capacity(capacity if fade.state == "likely" else usual, charge)
     quiescent = quiescent_figure(draws, offset)
     parked = _mean_parked(draws, quiescent)
     soc_end = _at(len(grid) - 1, soc, low, high)
@@ -125,38 +153,61 @@ def _estimate_one(
         resistance_mohm=resistance,
         current_offset_a=_told_offset(charge, grid, offset),
         quiescent_ma=quiescent,
-        next_crank_min_v=next_crank(starts, curve, temperature, soc_end),
+        next_crank_min_v=next_crank(starts, usable.curve(curve), temperature, soc_end),
         charged_ah=charged,
         discharged_ah=discharged,
         coverage=min(covered_s / recording.duration_s, 1.0) if recording.duration_s > 0 else 0.0,
-        charge_acceptance_a_per_ah=charge_acceptance(grid, drives, nominal),
+        charge_acceptance_a_per_ah=acceptance,
+        charge_acceptance_at=acceptance_at,
         days_to_idle_stop_limit=_days_to_idle_stop(rules, soc_end, reckoned, parked),
         days_to_no_start=days_until(UNSURE_START_SOC, soc_end, reckoned, parked),
         next_crank_temperature_c=temperature,
-        unknown=_unknown(grid, rests, starts, capacity),
+        unknown=_unknown(grid, rests, starts, fade),
         sensor=replace(judge_sensor(recording, grid, soc, cranks, reckoned.value, health), ocv_at_full_soc=at_full),
         full_charges_ns=tuple(full.end_ns for full in fulls),
+        fade=fade,
         load_step_resistance_mohm=load_step_resistance(recording),
     )
 
 
-def _bounded(charge: Charge) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Charge and its 95 % band, kept within 0 and 100 %."""
-    half = 1.96 * charge.sd
-    return (
-        np.clip(charge.soc, 0.0, 100.0),
-        np.clip(charge.soc - half, 0.0, 100.0),
-        np.clip(charge.soc + half, 0.0, 100.0),
-    )
+def _charge_by_acid(
+    grid: Grid,
+    kind: Int64Array,
+    anchors: Sequence[Anchor],
+    curve: OcvCurve,
+    nominal: float,
+    collapse: tuple[int, int] | None,
+) -> tuple[Charge, float]:
+    """Charge as the acid tells it, and at which of it the battery is empty [%]: 0 unless its voltage gave way early."""
+    motion = lay_out_motion(grid, kind, nominal)
+    if collapse is not None:
+        charge = solve_charge(grid, motion, before_collapse(anchors, grid, collapse), curve, nominal)
+        empty = empty_at(charge, grid, collapse[0])
+        if empty:
+            return charge, empty
+    return solve_charge(grid, motion, anchors, curve, nominal), 0.0
 
 
-def _as_high_as_full(high: FloatArray, at_full: Figure) -> FloatArray:
-    """(n,) the band's upper edge [%], raised where a full battery's voltage says that it is far from full.
+def _bounded(charge: Charge, usable: Usable) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Charge of what the battery can give and its 95 % band, kept within 0 and 100 %."""
+    soc = usable.charge(charge.soc)
+    half = 1.96 * usable.spread(soc, charge.sd)
+    return np.clip(soc, 0.0, 100.0), np.clip(soc - half, 0.0, 100.0), np.clip(soc + half, 0.0, 100.0)
 
-    Acid bound in sulphate does not come back: what is full for this battery then reads low, and its charge of what it
-    still holds is higher by up to as much. A charge that only looked finished looks the same, so the value stays.
+
+def _last_value(recording: Recording, role: str) -> float:
+    """The last valid value of a signal; NaN without one."""
+    _, value = valid_samples(recording.traces.get(role))
+    return float(value[-1]) if len(value) else math.nan
+
+
+def _as_high_as_full(high: FloatArray, at_full: Figure, usable: Usable) -> FloatArray:
+    """(n,) the band's upper edge [%], raised where a battery that looks full reads low, and it is not sure it was full.
+
+    Acid bound in sulphate does not come back: its charge of what it still holds is then higher by up to as much. A
+    charge that only looked finished looks the same, so the value stays.
     """
-    if not (at_full.is_known and at_full.high < FADED_SOC):
+    if usable.full < 100.0 or not (at_full.is_known and at_full.high < LOW_AT_FULL):
         return high
     return np.minimum(high + 100.0 - at_full.value, 100.0)
 
@@ -228,7 +279,7 @@ def _last_temperature(grid: Grid) -> float:
     return float(known[-1]) if len(known) else math.nan
 
 
-def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], capacity: Figure) -> tuple[Text, ...]:
+def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: Fade) -> tuple[Text, ...]:
     """What this recording could not tell, in sentences."""
     said = []
     if not np.isfinite(grid.current).any():
@@ -245,18 +296,12 @@ def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], capacit
         said.append(
             Text("The cranks were sampled too slowly to see their lowest voltage: 20 samples a second are needed.")
         )
-    if capacity.is_known:
+    if fade.acid_capacity_ah.is_known and fade.state in {"possible", "likely"}:
         said.append(
             Text(
                 "Capacity and charge are read from the acid: plates lost while their acid stays would not show. "
                 "Proved is only what was drawn: {low:.0f} Ah.",
-                {"low": capacity.low},
+                {"low": fade.proved_ah},
             )
         )
     return tuple(said)
-
-
-def _looks_faded(at_full: Figure, resistance: Figure, battery: Battery) -> bool:
-    """May plates be lost that the acid does not tell of: low voltage at full charge, resistance high or not known?"""
-    low_at_full = at_full.is_known and at_full.high < FADED_SOC
-    return low_at_full or not resistance.is_known or resistance.value > 1.5e3 * rated_resistance(battery)

@@ -26,12 +26,12 @@ class Swing:
     points: float
 
 
-def estimate_capacity(charge: Charge, swing: Swing, faded: bool) -> Figure:
+def estimate_capacity(charge: Charge, swing: Swing) -> Figure:
     """Capacity now [Ah, C/20 at 25 degC], from the data alone: what the prior added is taken out again.
 
     Both sides are uncertain, the voltage's charge and the counted one (offset, losses, wander): the joint solution
-    holds them all, and its band here is what is left of it without the prior on capacity. Voltage tells of the acid;
-    plates lost while their acid stays are not seen. faded: that may be so; then the low limit is what was drawn.
+    holds them all, and its band here is what is left of it without the prior on capacity. It is the acid's capacity:
+    what of it the battery cannot give is `fade`'s subject.
     """
     after = float(charge.covariance[PER_AH, PER_AH])
     before = float(charge.prior_sd[PER_AH]) ** 2
@@ -45,10 +45,7 @@ def estimate_capacity(charge: Charge, swing: Swing, faded: bool) -> Figure:
         return _not_enough(swing, spread)
     half = 1.96 * math.hypot(spread, GAIN_SD)
     value = 100.0 / by_data
-    low = value * (1.0 - half)
-    if faded:
-        low = min(low, value * min(max(swing.points / 100.0, 0.05), 1.0))
-    return Figure(value, low, value / (1.0 - half) if half < 0.5 else 2.0 * value)
+    return Figure(value, value * (1.0 - half), value / (1.0 - half) if half < 0.5 else 2.0 * value)
 
 
 def _not_enough(swing: Swing, spread: float) -> Figure:
@@ -68,20 +65,6 @@ def _not_enough(swing: Swing, spread: float) -> Figure:
             },
         )
     )
-
-
-def no_surer_than_drawn(by_acid: Figure, points: float) -> Figure:
-    """Capacity as its acid tells, with a band that goes down to what the battery was seen to hold [Ah].
-
-    points: between the highest and the lowest charge of the recording [% of that capacity]. Open-circuit voltage cannot
-    show plates lost while their acid stays; only what was drawn proves capacity. So the band is narrow where the
-    recording goes deep, and wide below where it does not. The value and the high limit are the acid's, and so is the
-    charge over time, whose band would have to reach empty at each recording's deepest point: it is said in words.
-    """
-    if not by_acid.is_known:
-        return by_acid
-    drawn = by_acid.low * min(max(points / 100.0, 0.05), 1.0)
-    return Figure(by_acid.value, min(by_acid.low, drawn), by_acid.high)
 
 
 def health_of(capacity: Figure, capacity_nominal: float) -> Figure:

@@ -1,22 +1,18 @@
-"""Drives: charge returned and drawn in each, the voltage held, and how eagerly the battery takes charge."""
+"""Drives: charge returned and drawn in each, and the voltage held."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from decoder.frames import Int64Array
 from decoder.recording import Recording
-from estimator.estimate import Drive, Figure, unknown_figure
+from estimator.estimate import Drive
 from estimator.grid import SECOND_NS, Grid, valid_samples
 from estimator.phases import CRANKING, IDLE_STOP, RUNNING
-from signal_defs.text import Text
 
 HELD_ROWS = 10
-ACCEPTANCE_V = 13.8
-ACCEPTANCE_ROWS = 30
 
 
 def find_drives(recording: Recording, grid: Grid, kind: Int64Array, offset_a: float) -> tuple[Drive, ...]:
@@ -79,27 +75,3 @@ def _distance_km(recording: Recording, start_ns: int, end_ns: int) -> float:
     step_h = np.diff(time_ns[first:last]) / 3.6e12
     mean = 0.5 * (speed[first : last - 1] + speed[first + 1 : last])
     return float((mean * step_h * (step_h < 10.0 / 3600.0)).sum())
-
-
-def charge_acceptance(grid: Grid, drives: Sequence[Drive], capacity_nominal: float) -> Figure:
-    """Current taken per rated Ah [A/Ah]: each drive's largest half-minute mean at 13.8 V and more, their median.
-
-    Comparable only at like charge, temperature and history; a full battery takes next to nothing and is healthy.
-    """
-    taken = []
-    for drive in drives:
-        rows = grid.rows(drive.start_ns, drive.end_ns)
-        good = (grid.voltage[rows] > ACCEPTANCE_V) & np.isfinite(grid.current[rows])
-        current = grid.current[rows][good]
-        if len(current) >= ACCEPTANCE_ROWS:
-            summed = np.cumsum(np.concatenate(([0.0], current)))
-            taken.append(float((summed[ACCEPTANCE_ROWS:] - summed[:-ACCEPTANCE_ROWS]).max()) / ACCEPTANCE_ROWS)
-    if not taken:
-        return unknown_figure(
-            Text("No drive held {v:.1f} V for half a minute, so charge acceptance cannot be told.", {"v": ACCEPTANCE_V})
-        )
-    values = np.array(taken) / capacity_nominal
-    middle = float(np.median(values))
-    spread = 1.57 * float(np.subtract(*np.percentile(values, [75, 25]))) / math.sqrt(len(values))
-    half = max(spread, 0.02 * abs(middle), 0.01)
-    return Figure(middle, middle - half, middle + half)

@@ -118,6 +118,16 @@ class Drive:
 
 
 @dataclass(frozen=True, slots=True)
+class AcceptanceAt:
+    """What a charge acceptance was seen at, medians over its drives: [V], charge [%], [degC]."""
+
+    voltage: float
+    soc: float
+    temperature_c: float
+    drives: int
+
+
+@dataclass(frozen=True, slots=True)
 class SocStep:
     """The sensor's own charge jumped beyond the charge moved. before, after: [%]. at_wake_up: after silence"""
 
@@ -166,6 +176,21 @@ class SensorJudgement:
 
 
 @dataclass(frozen=True, slots=True)
+class Fade:
+    """Fade that open-circuit voltage does not show by itself: acid bound in sulphate, plates lost and their acid kept.
+
+    state: "seen" where the recording shows how much (charge and capacity then hold it), "likely" where something speaks
+    for it (bands are wide below), "possible" where nothing does and nothing excludes it, "excluded" where nearly all
+    was drawn. acid_capacity_ah: what the acid would give. proved_ah: what the recording saw the battery hold [Ah].
+    """
+
+    state: Literal["seen", "likely", "possible", "excluded"]
+    acid_capacity_ah: Figure
+    proved_ah: float
+    evidence: tuple[Text, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class BatteryChange:
     """A moment between two stretches that look like two batteries. evidence: what stepped."""
 
@@ -182,6 +207,7 @@ class BatteryEstimate:
     current_offset_a: what the sensor adds to the true current. coverage: share of time with current samples.
     phases cover the recording without overlap. unknown: sentences on what could not be told.
     load_step_resistance_mohm: ohmic part only, from steps of the load, not normalised.
+    fade: what open-circuit voltage does not show; None where nothing was estimated.
     battery_changes: where one battery follows another; figures are then of the last.
     """
 
@@ -208,6 +234,7 @@ class BatteryEstimate:
     charge_acceptance_a_per_ah: Figure = field(
         default_factory=lambda: unknown_figure(Text("Charge acceptance was not estimated."))
     )
+    charge_acceptance_at: AcceptanceAt | None = None
     days_to_idle_stop_limit: Figure = field(
         default_factory=lambda: unknown_figure(Text("Days to the idle-stop threshold were not estimated."))
     )
@@ -222,3 +249,4 @@ class BatteryEstimate:
     load_step_resistance_mohm: Figure = field(
         default_factory=lambda: unknown_figure(Text("Resistance was not looked for in steps of the load."))
     )
+    fade: Fade | None = None

@@ -23,6 +23,8 @@ SLOW_RESISTANCE_OHM_AH = 1.0  # resistance to a small lasting load, times rated 
 LOAD_V = 0.02  # what a lasting load of several ampere may take beside that; slow to come and to go. Ours
 LOAD_SHARE = 0.002
 AFTER_LOAD_S = 120.0
+SHORT_WINDOW = 0.25  # of the window before: a shorter last one is added to that
+SEAMLESS_S = 300.0
 UNKNOWN_TEMPERATURE_V = 0.012  # 10 K at 1.2 mV/K
 LISTED_S = 1800.0  # engine-off stretches from half an hour on are listed
 SETTLED_S = 4 * 3600.0
@@ -79,7 +81,7 @@ def _rest_voltage(grid: Grid, start: int, end: int, capacity_nominal: float, kno
     start_ns = int(grid.time_ns[start])
     age = (grid.time_ns[rows] - start_ns) / 1e9 + 0.5
     window = np.searchsorted(WINDOW_EDGES_S, age, side="right")
-    first = np.unique(window, return_index=True)[1]
+    first = _no_short_end(np.unique(window, return_index=True)[1], age)
     count = np.diff(first, append=len(rows))
 
     def mean(values: FloatArray) -> FloatArray:
@@ -104,13 +106,26 @@ def _rest_voltage(grid: Grid, start: int, end: int, capacity_nominal: float, kno
     )
 
 
+def _no_short_end(first: Int64Array, age: FloatArray) -> Int64Array:
+    """First rows of the windows; a last window much shorter than the one before, and no silence between, joins that.
+
+    Else a few rows, perhaps touched by what ends the rest, would weigh as much as hours.
+    """
+    if len(first) < 2:
+        return first
+    length, before = age[-1] - age[first[-1]], age[first[-1]] - age[first[-2]]
+    seamless = age[first[-1]] - age[first[-1] - 1] < SEAMLESS_S
+    return first[:-1] if seamless and length < SHORT_WINDOW * before else first
+
+
 def _usable(grid: Grid, start: int, end: int) -> BoolArray:
     """(end - start,) quiet rows well after any load, else quiet rows, else those with a bearable load."""
     seen = np.isfinite(grid.voltage[start:end])
     current, time_ns = np.nan_to_num(grid.current[start:end]), grid.time_ns[start:end]
     loaded = np.abs(current) > QUIET_A
     last_load = np.maximum.accumulate(np.where(loaded, time_ns, time_ns[0] - 10**15))
-    quiet = seen & ~loaded
+    before_load = np.append(loaded[1:], True)  # a load may begin within that second
+    quiet = seen & ~loaded & ~before_load
     settled = quiet & (time_ns - last_load > AFTER_LOAD_S * SECOND_NS)
     if settled.sum() >= 30:
         return np.asarray(settled)

@@ -17,7 +17,7 @@ from benchmarks.validation.sensor import every_sign
 from benchmarks.validation.table import Result, charge_table, health_table
 from benchmarks.validation.truth import VERSION, Truth, load_truth, save_truth
 
-FIXTURES = ("agm-mixed", "agm-unknown-start", "flooded-deep", "agm-faded-60")
+FIXTURES = ("agm-mixed", "agm-unknown-start", "flooded-deep", "agm-faded-60", "agm-lost-flat", "agm-sulphated")
 
 
 def main() -> None:

@@ -26,8 +26,10 @@ class Run:
 
     soc_error: (n,) after the first long rest [points], every 20 s. inside: (n,) is the truth in the band there.
     half: (n,) half the band's width [points]. early_inside: the same of a recording that ends before that rest.
-    early_half, early_error: its half widths and errors. capacity: as told [Ah]. pooled: resistance at 25 degC and full
-    [mOhm]. resistance_errors: of each resolved crank as measured, relative, against the truth from 0.15 s on.
+    early_half, early_error: its half widths and errors. capacity: as told [Ah].
+    acid_capacity: what the acid would give [Ah]. fade: what the estimate says of hidden fade. pooled: resistance at 25
+    degC and full [mOhm]. resistance_errors: of each resolved crank as measured, relative, against the truth from
+    0.15 s on.
     next_errors, last_errors: of the lowest voltage of starts by key, foretold from those before, and taken as that of
     the start before [V]. next_inside: in the band. at_full: charge that voltage claims after a full charge [%].
     """
@@ -39,6 +41,8 @@ class Run:
     early_half: FloatArray
     early_error: FloatArray
     capacity: Figure
+    acid_capacity: Figure
+    fade: str
     resistance_errors: FloatArray
     pooled: Figure
     next_errors: FloatArray
@@ -84,6 +88,8 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
         early_inside=early[1],
         early_half=early[2],
         capacity=estimate.capacity_ah,
+        acid_capacity=estimate.fade.acid_capacity_ah if estimate.fade else estimate.capacity_ah,
+        fade=estimate.fade.state if estimate.fade else "",
         resistance_errors=_resistances(truth, seen.recording),
         pooled=estimate.resistance_mohm,
         next_errors=foretold[0],

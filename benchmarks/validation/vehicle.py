@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -43,9 +44,12 @@ class Vehicle:
             if left > 600:
                 self._go(60, 1.0, -2.5, ASLEEP)
 
-    def lights(self, hours: float, amperes: float) -> None:
-        """Parked with something left on."""
-        self._go(int(hours * 360), 10.0, -amperes, AWAKE)
+    def lights(self, hours: float, amperes: float, until_v: float = -math.inf) -> None:
+        """Parked with something left on; switched off where the voltage falls below until_v."""
+        for _ in range(int(hours * 360)):
+            self._go(1, 10.0, -amperes, AWAKE)
+            if self.battery.voltage < until_v:
+                break
 
     def start(self, *, restart: bool = False) -> None:
         """Crank: inrush, then compression strokes about a plateau that is larger in the cold."""

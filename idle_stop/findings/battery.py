@@ -104,6 +104,8 @@ def capacity_low(facts: Facts) -> Finding | None:
     full = facts.sensor.ocv_at_full_soc
     if lines and full.is_known and full.high < FULL_SHOWS_SOC:
         lines.append(Text("Fully charged, its voltage shows only {soc:.0f} % charge.", {"soc": full.value}))
+    if lines and facts.estimate.fade is not None and facts.estimate.fade.state == "seen":
+        lines += [line for line in facts.estimate.fade.evidence if line not in lines]
     against: list[Text] = []
     if soh.is_known and soh.low > LOW_CAPACITY:
         against.append(Text("Counting between rests gives at least {low:.0f} %.", {"low": soh.low}))

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from estimator.battery import estimate_battery
-from estimator.capacity import no_surer_than_drawn
-from estimator.estimate import BatteryEstimate, Figure
+from estimator.estimate import BatteryEstimate
 
 
 def swinging(planted: Any, capacity: float, seed: int, resistance: float = 0.0045) -> BatteryEstimate:
@@ -66,10 +65,3 @@ def test_the_low_limit_of_capacity_is_what_the_battery_was_seen_to_hold(planted:
     found = swinging(planted, 70.0, seed=7)
     assert 0.25 * 70.0 * 0.9 < found.capacity_ah.low < 0.5 * 70.0
     assert any("Proved is only what was drawn" in str(text) for text in found.unknown)
-
-
-def test_a_recording_that_goes_deep_leaves_little_room_below_the_acids_capacity() -> None:
-    by_acid = Figure(70.0, 66.0, 74.0)
-    assert no_surer_than_drawn(by_acid, 95.0).low == pytest.approx(0.95 * 66.0)
-    assert no_surer_than_drawn(by_acid, 30.0).low == pytest.approx(0.30 * 66.0)
-    assert no_surer_than_drawn(by_acid, 30.0).high == by_acid.high

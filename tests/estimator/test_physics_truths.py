@@ -20,6 +20,7 @@ from estimator.battery import estimate_battery
 FOLDER = Path(__file__).parents[2] / "fixtures" / "truths"
 # source: our goals, RMSE in points after the first rest of four hours
 GOALS = {"agm-mixed": 1.2, "agm-unknown-start": 1.2, "flooded-deep": 2.2, "agm-faded-60": 2.5}
+HIDDEN = ("agm-lost-flat", "agm-sulphated")  # fade that the voltage does not show by itself
 SIGNS = (1, 6)  # of the eight sets: offset down and up, voltage down and up
 
 
@@ -66,6 +67,20 @@ def test_a_capacity_that_is_told_has_a_band_that_holds_the_truth(name: str) -> N
     for one in runs_of(name):
         if one.capacity.is_known:
             assert one.capacity.low <= truth_of(name).capacity_ah <= one.capacity.high
+
+
+@pytest.mark.parametrize("name", HIDDEN)
+def test_fade_that_the_recording_shows_is_in_charge_and_capacity(name: str) -> None:
+    assert together(name, "inside").mean() >= 0.9  # source: our goals, as are the widths
+    assert together(name, "half").mean() <= 2.0 * float(np.quantile(np.abs(together(name, "soc_error")), 0.95))
+    for one in runs_of(name):
+        assert one.fade == "seen"
+        assert one.capacity.low <= truth_of(name).capacity_ah <= one.capacity.high
+        assert one.capacity.high < 0.8 * truth_of(name).rated  # how the truths were built: 42 and 51 of 70 Ah
+
+
+def test_fade_is_excluded_only_where_nearly_all_was_drawn() -> None:
+    assert {one.fade for one in runs_of("agm-mixed")} == {"possible"}
 
 
 def test_the_capacity_of_a_faded_battery_is_told_within_ten_per_cent() -> None:
