@@ -12,18 +12,18 @@ from numpy.typing import NDArray
 
 from decoder.frames import FloatArray
 from fleet.classes import Classes, temperature_classes
+from fleet.episodes import seen_cuts
 from fleet.history import Event, History
-from fleet.intervals import UNKNOWN, Interval, middle, redrawn
+from fleet.intervals import UNKNOWN, Interval, middle
 from fleet.metrics import METRICS, RANKED, RECENT_DAYS, Metric
 from fleet.slopes import inflation, order_interval
-from fleet.trends import Rows, rows_of
+from fleet.trends import Rows, rows_of, share_of
 from signal_defs.text import Text
 
 Mask = NDArray[np.bool_]
 Verdict = Literal["better", "worse", "alike", "open", "too_little_data"]
 _EACH_SIDE = 3  # days of one class of temperature, before and after; common practice, no source
 _ONE_VISIT_DAYS = 3  # events so close together are one visit
-_ROUNDS = 999
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,8 @@ class Change:
 
     before, after: over the days compared, put together over classes of temperature. difference: after less before, with
     its 95 % interval. days: compared, on either side. verdict: "better" and "worse" only where the whole interval says
-    so, "alike" where it excludes what matters; lacking: what is missing where it cannot be told.
+    so and the size matters, "alike" where the interval excludes what matters. lacking: what is missing where it cannot
+    be told.
     """
 
     visit: Visit
@@ -88,6 +89,10 @@ def _change(metric: Metric, visit: Visit, rows: Rows, since: float, until: float
     """since, until: days of the visits before and after this one."""
     before = (rows.day >= max(visit.day - RECENT_DAYS, since + 1)) & (rows.day < visit.day)
     after = (rows.day > visit.last) & (rows.day <= min(visit.last + RECENT_DAYS, until - 1))
+    if steps := _steps(metric, rows.where(before)):
+        before &= rows.day >= steps[-1]
+    if steps := _steps(metric, rows.where(after)):
+        after &= rows.day < steps[0]
     lacking = (*_lacking(metric, rows.weight[before], "before"), *_lacking(metric, rows.weight[after], "after"))
     used, late = rows.where(before | after), after[before | after]
     classes = temperature_classes(used.temperature)
@@ -100,6 +105,14 @@ def _change(metric: Metric, visit: Visit, rows: Rows, since: float, until: float
     level, difference = (_of_share if metric.counted else _of_days)(metric, used, late, classes)
     days = (int((~late).sum()), int(late.sum()))
     return Change(visit, metric, level, level + difference.value, difference, days, _verdict(metric, level, difference))
+
+
+def _steps(metric: Metric, rows: Rows) -> list[float]:
+    """Days at which the figures change level on one side of the visit, which is another change than the visit's."""
+    if metric.counted or not len(rows.day):
+        return []
+    matters = metric.month * (abs(middle(rows.value)) if metric.relative else 1.0)
+    return [cut.day for cut in seen_cuts(rows.day, rows.value, temperature_classes(rows.temperature), matters)]
 
 
 def _matched(classes: Classes, late: Mask) -> Mask:
@@ -146,31 +159,29 @@ def _of_days(metric: Metric, rows: Rows, late: Mask, classes: Classes) -> tuple[
     return float(medians @ weight / weight.sum()), Interval(value, low, high)
 
 
-def _of_share(_metric: Metric, rows: Rows, late: Mask, classes: Classes) -> tuple[float, Interval]:
-    """Share before, and the difference of shares within classes when days are drawn anew [%]."""
-    drawn, before, value, whole = np.zeros(_ROUNDS), 0.0, 0.0, 0.0
+def _of_share(metric: Metric, rows: Rows, late: Mask, classes: Classes) -> tuple[float, Interval]:
+    """Share before, and the difference of shares within classes, put together by the standstills compared [%].
+
+    The interval is put together of those of the shares. Source: Newcombe 1998; Zou and Donner 2008.
+    """
+    before = value = whole = below = above = 0.0
     for code in range(len(classes.size)):
-        sides = [(classes.code == code) & side for side in (~late, late)]
-        weight = min(float(rows.totals[side].sum()) for side in sides)
-        shares = [100.0 * float(rows.counts[side].sum() / rows.totals[side].sum()) for side in sides]
-        again = [_redrawn_share(rows.counts[side], rows.totals[side], place) for place, side in enumerate(sides)]
-        whole, before = whole + weight, before + weight * shares[0]
-        value += weight * (shares[1] - shares[0])
-        drawn += weight * (again[1] - again[0])
-    low, high = np.percentile(drawn / whole, [2.5, 97.5])
-    return before / whole, Interval(value / whole, float(low), float(high))
-
-
-def _redrawn_share(counts: FloatArray, totals: FloatArray, side: int) -> FloatArray:
-    """(_ROUNDS,) shares of days drawn with putting back, the two sides independently [%]."""
-    places = redrawn(len(counts), _ROUNDS, side)
-    shares: FloatArray = 100.0 * counts[places].sum(axis=1) / totals[places].sum(axis=1)
-    return shares
+        sides = [rows.where((classes.code == code) & side) for side in (~late, late)]
+        weight = min(float(side.totals.sum()) for side in sides)
+        first, second = (share_of(metric, side) for side in sides)
+        whole, before = whole + weight, before + weight * first.value
+        value += weight * (second.value - first.value)
+        below += weight**2 * ((second.value - second.low) ** 2 + (first.high - first.value) ** 2)
+        above += weight**2 * ((second.high - second.value) ** 2 + (first.value - first.low) ** 2)
+    difference = Interval(value / whole, (value - math.sqrt(below)) / whole, (value + math.sqrt(above)) / whole)
+    return before / whole, difference
 
 
 def _verdict(metric: Metric, level: float, difference: Interval) -> Verdict:
+    """Better or worse only where the whole interval says so and the size matters: many figures are looked at."""
     matters = metric.month * (abs(level) if metric.relative else 1.0)
-    up, down = difference.low > 0, difference.high < 0
-    if up or down:
-        return "worse" if up == (metric.worse == "up") else "better"
-    return "alike" if max(difference.high, -difference.low) < matters else "open"
+    if max(difference.high, -difference.low) < matters:
+        return "alike"
+    if difference.low <= 0 <= difference.high or abs(difference.value) < matters:
+        return "open"
+    return "worse" if (difference.value > 0) == (metric.worse == "up") else "better"

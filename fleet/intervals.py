@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
@@ -101,18 +100,9 @@ def bootstrap_ratio(counts: FloatArray, totals: FloatArray, *, rounds: int = 999
     ratio = float(counts.sum() / totals.sum())
     if clusters < 2:
         return Interval(ratio, math.nan, math.nan)
-    drawn = redrawn(clusters, rounds)
+    drawn = np.random.default_rng(clusters).integers(0, clusters, (rounds, clusters))
     low, high = np.percentile(counts[drawn].sum(axis=1) / totals[drawn].sum(axis=1), [2.5, 97.5])
     return Interval(ratio, float(low), float(high))
-
-
-@lru_cache(maxsize=128)
-def redrawn(clusters: int, rounds: int, stream: int = 0) -> Any:
-    """(rounds, clusters) places of clusters drawn with putting back; the same for the same numbers.
-
-    stream: another one gives other draws.
-    """
-    return np.random.default_rng((clusters, stream)).integers(0, clusters, (rounds, clusters))
 
 
 def middle(values: FloatArray) -> float:

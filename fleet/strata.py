@@ -105,10 +105,12 @@ def _compared(name: str, rows: _Rows, weights: Mapping[int, float]) -> Compared:
 
 
 def _share(rows: _Rows) -> Interval:
-    """Over vehicles as clusters, drawn anew; over days where there are too few vehicles for that to tell much."""
+    """Over vehicles as clusters, drawn anew; over days where they are too few, or all alike, to tell."""
     place = np.unique(rows.vehicle, return_inverse=True)[1]
     asked, stopped = (np.bincount(place, column).astype(np.float64) for column in (rows.asked, rows.stopped))
-    share = bootstrap_ratio(stopped, asked) if len(asked) >= _VEHICLES else clustered_share(rows.stopped, rows.asked)
+    share = bootstrap_ratio(stopped, asked)
+    if len(asked) < _VEHICLES or share.low == share.high:
+        share = clustered_share(rows.stopped, rows.asked)
     return Interval(100 * share.value, 100 * share.low, 100 * share.high)
 
 

@@ -204,9 +204,12 @@ def _lacking_for_slope(day: FloatArray) -> tuple[Text, ...]:
 
 
 def _level(metric: Metric, rows: Rows) -> Interval:
-    """Of a share, over days as clusters; else the median of the days."""
-    if not metric.counted:
-        return median_interval(rows.value)
+    """Of a share, that of the sums; else the median of the days."""
+    return share_of(metric, rows) if metric.counted else median_interval(rows.value)
+
+
+def share_of(metric: Metric, rows: Rows) -> Interval:
+    """Share over days as clusters [%]."""
     share = (bootstrap_ratio if metric.out_of else clustered_share)(rows.counts, rows.totals)
     return Interval(100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
 

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 def demo(out: str) -> None:
     """Simulate an invented fleet, write its logs, analyse them, and write the reports.
 
-    Every vehicle has one story; the pages are made from the log files alone.
+    Every vehicle has one story; the pages are made from the log files alone. A second fleet of twelve vans over eight
+    weeks has no logs: its store is drawn, to show trends and what visits to the workshop changed.
 
     \b
     Example:
@@ -58,6 +59,23 @@ def demo(out: str) -> None:
     ranked = rank(data)
     write_text(folder / "fleet.html", fleet_page(data, ranked, links={one: f"{one}.html" for one in analyses}))
     click.echo(f"{fleet_line(ranked)}\n    -> {folder / 'fleet.html'}")
+    _weeks(folder)
+
+
+def _weeks(folder: Path) -> None:
+    """A store of twelve vans over eight weeks, and its page."""
+    from fleet.fleet_data import fleet_of_store
+    from fleet.ranking import rank
+    from fleet.store import open_store
+    from idlewhy.demo.weeks import write_weeks
+    from reports.fleet import fleet_line, fleet_page
+
+    store = open_store(folder / "weeks")
+    write_weeks(store)
+    data = fleet_of_store(store)
+    ranked = rank(data)
+    write_text(folder / "weeks.html", fleet_page(data, ranked))
+    click.echo(f"Twelve vans over eight weeks: {fleet_line(ranked)}\n    -> {folder / 'weeks.html'}")
 
 
 def _manifest(vehicles: Sequence[DemoVehicle]) -> str:
