@@ -102,7 +102,7 @@ def _about(two: Two) -> str:
     first, last = two.before.analysis.recording, two.after.analysis.recording
     return say(
         "{platform} · before: {before} · after: {after}",
-        platform=two.after.analysis.platform.title,
+        platform=say.name(two.after.analysis.platform.title),
         before=two.before.when(first.start_ns) if two.before.clock.absolute else say("date not recorded"),
         after=two.after.when(last.start_ns) if two.after.clock.absolute else say("date not recorded"),
     )

@@ -20,9 +20,9 @@ from reports.theme import GREEN, GREY, VERMILLION, Mark
 from signal_defs.text import Text
 
 STANDINGS: dict[str, Mark] = {
-    "attention": Mark(VERMILLION, "square", "■", "attention"),
-    "in_order": Mark(GREEN, "circle", "●", "in_order"),
-    "too_little_data": Mark(GREY, "circle-open", "○", "too_little_data"),
+    "attention": Mark(VERMILLION, "square", "■", ""),
+    "in_order": Mark(GREEN, "circle", "●", ""),
+    "too_little_data": Mark(GREY, "circle-open", "○", ""),
 }
 DRAWN = ("resistance", "rest_soc", "quiescent", "stop_rate")
 
@@ -155,8 +155,7 @@ def _missing(trend: Trend, say: Language) -> str:
 
 
 def _since(one: Ranked, say: Language) -> str:
-    known = [reason.since for reason in one.reasons if math.isfinite(reason.since)]
-    return say("since {day}", day=day_words(min(known))) if known else ""
+    return say("since {day}", day=day_words(one.since)) if math.isfinite(one.since) else ""
 
 
 def _quiet(one: Ranked, say: Language) -> str:

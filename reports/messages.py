@@ -11,6 +11,8 @@ from typing import Any
 # Calls whose leading strings are templates: say(...), say.many(one, more, ...), Text(...), and the finding tables.
 _CALLS = {"say": 1, "self": 1, "language": 1, "many": 2, "Text": 1, "check": 2, "wording": 4}
 
+_MARK_WORD = 3  # the place of the word among the arguments of Mark(...)
+
 _EARLIER = ("signal_defs", "decoder", "estimator", "idle_stop", "fleet")
 _TERMINAL = ("check", "scaffold")  # modules of signal_defs whose sentences stand on the terminal only, in English
 
@@ -27,31 +29,21 @@ def messages(folder: Path) -> dict[str, str]:
     return found
 
 
-def shown_words() -> Iterator[str]:
-    """Templates that stand in tables of the theme and are looked up by their value."""
-    from reports.figures.charge import SETTLED
-    from reports.figures.starts import KINDS
-    from reports.theme import GROUPS, STATES, URGENCIES, WEIGHTS
-
-    for table in (STATES, WEIGHTS, URGENCIES, GROUPS, KINDS, SETTLED):
-        for mark in table.values():
-            yield mark.word
-
-
-def condition_names() -> dict[str, str]:
-    """Names of the conditions of the platforms that are shipped, and of the proposals for new ones."""
+def platform_names() -> dict[str, str]:
+    """Titles and names of conditions of the platforms that are shipped, and of the proposals for new ones."""
     from signal_defs.load import list_platforms, load_platform
     from signal_defs.scaffold_rules import EXAMPLE_NAMES
 
     names = dict.fromkeys(EXAMPLE_NAMES, "scaffold_rules.py")
     for entry in list_platforms():
-        names.update(dict.fromkeys((one.name for one in load_platform(entry.id).idle_stop.conditions), entry.id))
+        platform = load_platform(entry.id)
+        names.update(dict.fromkeys((platform.title, *(one.name for one in platform.idle_stop.conditions)), entry.id))
     return names
 
 
 def translator_sees() -> dict[str, str]:
     """Every sentence of this stage and of those before it, and the words in tables."""
-    found = {**messages(Path(str(files("reports")))), **dict.fromkeys(shown_words(), "theme.py"), **condition_names()}
+    found = {**messages(Path(str(files("reports")))), **platform_names()}
     for stage in _EARLIER:
         for path in sorted(Path(str(files(stage))).rglob("*.py")):
             if stage == "signal_defs" and path.name.startswith(_TERMINAL):
@@ -66,7 +58,8 @@ def _python(tree: ast.AST, calls: Mapping[str, int] = _CALLS) -> Iterator[str]:
         if not isinstance(node, ast.Call):
             continue
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
-        for argument in node.args[: calls.get(name, 0)]:
+        wanted = node.args[_MARK_WORD:] if name == "Mark" else node.args[: calls.get(name, 0)]
+        for argument in wanted:
             yield from _strings(argument)
 
 
@@ -84,5 +77,7 @@ def _jinja(source: str) -> Iterator[str]:
 
     tree: Any = Environment(autoescape=True).parse(source)
     for call in tree.find_all(nodes.Call):
-        if isinstance(call.node, nodes.Name) and call.node.name == "say" and isinstance(call.args[0], nodes.Const):
-            yield call.args[0].value
+        is_many = isinstance(call.node, nodes.Getattr) and call.node.attr == "many"
+        says = call.node.node if is_many else call.node
+        if isinstance(says, nodes.Name) and says.name == "say":
+            yield from (one.value for one in call.args[: 1 + is_many] if isinstance(one, nodes.Const))

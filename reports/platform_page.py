@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from reports.language import Language
 from reports.page import render
 from reports.part import Part
-from reports.plain import plain
 from reports.platform_words import rating_words, rule_words
 from reports.role_words import role_words
 from reports.table import Cell, Column, Table, table, word
@@ -29,10 +28,10 @@ def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]]
     return render(
         "platform.html.j2",
         say=say,
-        title=say("{platform}: platform", platform=plain(platform.title)),
+        title=say("{platform}: platform", platform=say.name(platform.title)),
         foot=platform.sha256[:12],
         with_pictures=False,
-        name=plain(platform.title),
+        name=say.name(platform.title),
         about=say(
             "{id} · version {version} · definition {hash}",
             id=platform.id,
@@ -47,6 +46,7 @@ def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]]
             rules=len(platform.idle_stop.conditions),
             battery=rating_words(platform.battery),
         ),
+        weight="check" if lost else "calm",
         lost=say("What it lacks most: {cost}", cost=say.text(lost[0].cost))
         if lost
         else say("Nothing that the analysis looks for is missing."),
@@ -66,7 +66,7 @@ def _sees(platform: Platform, say: Language) -> Part:
         [
             word(role),
             word(role_words(role, say)),
-            word(binding.role.unit),
+            word(binding.role.unit.replace("degC", "°C")),
             word(binding.source),
             word(_reading(binding, say)),
         ]

@@ -7,7 +7,8 @@ from signal_defs.platform import Battery, Bus, Condition
 
 def rating_words(battery: Battery) -> str:
     """Type, capacity and cold-cranking rating."""
-    words = f"{battery.type}, {battery.capacity_nominal:g} Ah"
+    kind = battery.type if battery.type == "flooded" else battery.type.upper()
+    words = f"{kind}, {battery.capacity_nominal:g} Ah"
     if battery.cold_cranking_a:
         words += f", {battery.cold_cranking_a:g} A {battery.cold_cranking_standard or ''}".rstrip()
     return words

@@ -50,7 +50,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         title=say("{vehicle}: idle-stop report", vehicle=vehicle),
         foot=_dates(view),
         vehicle=vehicle,
-        platform=analysis.platform.title,
+        platform=say.name(analysis.platform.title),
         dates=_dates(view),
         utc=view.clock.absolute,
         length=say.duration(analysis.recording.duration_s),

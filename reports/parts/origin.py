@@ -25,7 +25,7 @@ def origin_part(view: View) -> Part:
         "Made from {n} log files with the definitions of “{title}”; the same files, definitions and versions give this "
         "page again, byte for byte.",
         len(view.analysis.recording.sources),
-        title=platform.title,
+        title=say.name(platform.title),
     )
     return Part("origin", say("Where does this page come from?"), answer, tables=tables)
 

@@ -61,7 +61,10 @@ def _lines(view: View) -> list[str]:
         lines.append(
             say(
                 "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; for {unknown:.0%} the "
-                "cause is not certain.",
+                "cause is not certain."
+                if shares.unknown
+                else "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; the cause of each "
+                "is known.",
                 value=shares.battery.value,
                 low=shares.battery.low,
                 high=shares.battery.high,
@@ -70,6 +73,10 @@ def _lines(view: View) -> list[str]:
         )
     elif shares.battery.unknown is not None and refused:
         lines.append(say("The battery's share: {why}", why=shares.battery.unknown))
+        unseen = dict.fromkeys(name for one in refused if one.reasons for name in one.unknown_conditions)
+        if unseen:
+            names = say.list([say.quoted(name) for name in unseen])
+            lines.append(say("They are not surely explained because {names} could not be seen in them.", names=names))
     if refused:
         idle_s = sum(idle_seconds(one) for one in refused)
         _, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
@@ -102,6 +109,12 @@ def _answer(view: View) -> str:
     if not cures or not cures[0].refusals:
         return say("No single condition explains a refusal by itself.") + tail
     best = cures[0]
+    if refused == 1:
+        return say(
+            "With {name} met, the refusal would not have happened ({idle} of idling).",
+            name=say.list([say.quoted(name) for name in best.conditions]),
+            idle=say.duration(best.idle_s),
+        )
     seen = alone_as_far_as_seen(account.standstills)
     return (
         say(

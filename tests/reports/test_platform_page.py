@@ -5,8 +5,11 @@ from __future__ import annotations
 import re
 import shutil
 from pathlib import Path
+from typing import Literal
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser
 
 import signal_defs
 from idlewhy.cli.main import main
@@ -84,3 +87,20 @@ def test_a_model_year_shows_what_it_takes_from_the_platform_below(
     row = next(line for line in shown.splitlines() if line.startswith("engine_speed"))
     assert "example-van, line" in row
     assert "What comes from where?" in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("name", "scheme", "width"), [("example-van", "light", 1440), ("example-hatch", "dark", 360)])
+def test_axe_finds_nothing_on_the_page_of_a_platform(
+    browser: Browser, tmp_path: Path, name: str, scheme: Literal["light", "dark"], width: int
+) -> None:
+    file = tmp_path / "platform.html"
+    file.write_text(platform_page(load_platform(name)), encoding="utf-8")
+    page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+    complaints: list[str] = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.goto(file.as_uri())
+    results = Axe().run(page)
+    assert results.violations_count == 0, results.generate_report()
+    assert not complaints
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "nothing scrolls sideways"
+    page.close()
