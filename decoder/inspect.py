@@ -239,7 +239,7 @@ class _Tally:
         self.fd[own] |= np.logical_or.reduceat((batch.flags[order] & Flag.FD) != 0, starts)
         self._judge_lin(batch, number)
 
-    def _judge_lin(self, batch: FrameBatch, number: NDArray[np.int32]) -> None:
+    def _judge_lin(self, batch: FrameBatch, number: Int64Array) -> None:
         lin = (batch.flags & Flag.LIN) != 0
         if batch.checksum is None or not lin.any():
             return

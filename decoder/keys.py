@@ -16,6 +16,7 @@ OVERFLOW: Final = -1
 _SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)  # odd, 2**64 over the golden ratio: multiplicative hashing
 _BITS: Final = 14
 _SAMPLE: Final = 4096
+_STRETCH: Final = 16_384
 
 
 class KeyTable:
@@ -27,14 +28,14 @@ class KeyTable:
     def __init__(self) -> None:
         self.keys: Keys = np.empty(0, np.uint64)
         self._sorted: Keys = np.empty(0, np.uint64)
-        self._number: NDArray[np.int32] = np.empty(0, np.int32)
-        self._place: NDArray[np.int32] = np.zeros(1 << _BITS, np.int32)
+        self._number: Int64Array = np.empty(0, np.int64)
+        self._place: Int64Array = np.zeros(1 << _BITS, np.int64)
 
     def __len__(self) -> int:
         return len(self.keys)
 
-    def number(self, column: Keys) -> NDArray[np.int32]:
-        """The number of each key, new ones added: (n,) int32; `OVERFLOW` for new keys once `MAX_KEYS` are known."""
+    def number(self, column: Keys) -> Int64Array:
+        """The number of each key, new ones added: (n,); `OVERFLOW` for new keys once `MAX_KEYS` are known."""
         if not len(self) and len(column) > 2 * _SAMPLE:
             self._add(_distinct(column[:_SAMPLE]))
         numbers, missing = self._find(column)
@@ -43,12 +44,20 @@ class KeyTable:
             numbers[missing], _ = self._find(column[missing])
         return numbers
 
-    def _find(self, column: Keys) -> tuple[NDArray[np.int32], Int64Array]:
+    def _find(self, column: Keys) -> tuple[Int64Array, Int64Array]:
         """The number of each key, `OVERFLOW` where it is not known, and the rows where that is so."""
         if not len(self):
-            return np.full(len(column), OVERFLOW, np.int32), np.arange(len(column))
-        numbers = self._place[(column * _SPREAD) >> np.uint64(64 - _BITS)]
-        wrong = np.flatnonzero(self.keys[numbers] != column)
+            return np.full(len(column), OVERFLOW, np.int64), np.arange(len(column))
+        numbers = np.empty(len(column), np.int64)
+        misses = []
+        for first in range(0, len(column), _STRETCH):  # what a processor keeps near at hand
+            part = column[first : first + _STRETCH]
+            spread = part * _SPREAD
+            spread >>= np.uint64(64 - _BITS)
+            own = self._place.take(spread.view(np.int64), mode="clip")
+            numbers[first : first + _STRETCH] = own
+            misses.append(first + np.flatnonzero(self.keys.take(own, mode="clip") != part))
+        wrong = np.concatenate(misses) if misses else np.empty(0, np.int64)
         if len(wrong):
             odd = column[wrong]
             at = np.minimum(np.searchsorted(self._sorted, odd), len(self._sorted) - 1)
@@ -64,8 +73,8 @@ class KeyTable:
         self.keys = np.concatenate([self.keys, new])
         order = np.argsort(self.keys, kind="stable")
         self._sorted = self.keys[order]
-        self._number = order.astype(np.int32)
-        self._place[(new * _SPREAD) >> np.uint64(64 - _BITS)] = np.arange(first, len(self), dtype=np.int32)
+        self._number = order
+        self._place[(new * _SPREAD) >> np.uint64(64 - _BITS)] = np.arange(first, len(self))
 
 
 def _distinct(column: Keys) -> Keys:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from decoder.channels import ChannelCount, assign_channels, plain_name
 from decoder.frames import NOT_DATA, Flag, FrameBatch, Int64Array
-from decoder.keys import KeyTable
+from decoder.keys import MAX_KEYS, OVERFLOW, KeyTable
 from decoder.lin_frames import as_lin
 from signal_defs.layout import MessageLayout
 from signal_defs.platform import Bus
@@ -135,7 +135,7 @@ class Router:
         batch = self._data_only(batch)
         number = self._keys.number(frame_keys(batch))
         self._count(number)
-        return Routed(batch, self._target[number])
+        return Routed(batch, self._target.take(number, mode="clip"))
 
     def _name_lin_channels(self, channels: tuple[str, ...]) -> None:
         names = {
@@ -148,22 +148,24 @@ class Router:
         self.channels = channels
 
     def _data_only(self, batch: FrameBatch) -> FrameBatch:
-        lin = (batch.flags & Flag.LIN) != 0
         no_data = (batch.flags & NOT_DATA) != 0
         if self.lin_channels:
-            no_data |= lin & ((batch.flags & Flag.EXTENDED) != 0)
+            configures = np.uint16(Flag.LIN | Flag.EXTENDED)
+            no_data |= (batch.flags & configures) == configures
         if not no_data.any():
             return batch
         self.rejected.update(kinds_of(batch.flags[no_data]))
         return batch.take(~no_data)
 
-    def _count(self, number: NDArray[np.int32]) -> None:
+    def _count(self, number: Int64Array) -> None:
         known = len(self._counts) - 1
         if len(self._keys) > known:
             self._counts = np.concatenate(
                 [self._counts[:-1], np.zeros(len(self._keys) - known, np.int64), self._counts[-1:]]
             )
-        self._counts += np.roll(np.bincount(number + 1, minlength=len(self._counts)), -1)
+        if len(self._keys) == MAX_KEYS:
+            number[number == OVERFLOW] = MAX_KEYS  # the last place
+        self._counts += np.bincount(number, minlength=len(self._counts))
         if len(self._keys) > known:
             self._settle(known)
 
@@ -240,8 +242,9 @@ class Router:
 def frame_keys(batch: FrameBatch) -> NDArray[np.uint64]:
     """Channel, kind and identifier of each frame in one number: (n,) uint64, see `key_parts`."""
     key = batch.identifier.astype(np.uint64)
+    present = int(np.bitwise_or.reduce(batch.flags))
     for flag, bit in ((Flag.EXTENDED, _EXTENDED), (Flag.LIN, _LIN)):
-        if (batch.flags & flag).any():
+        if present & flag:
             key |= np.where((batch.flags & flag) != 0, np.uint64(bit), np.uint64(0))
     if len(batch.channels) > 1:
         key |= batch.channel.astype(np.uint64) << np.uint64(32)
