@@ -101,7 +101,9 @@ def _about(two: Two) -> str:
     say = two.before.say
     first, last = two.before.analysis.recording, two.after.analysis.recording
     return say(
-        "{platform} · before: {before} · after: {after}",
+        "{platform} · before: {before} · after: {after} (UTC)"
+        if two.before.clock.absolute and two.after.clock.absolute
+        else "{platform} · before: {before} · after: {after}",
         platform=say.name(two.after.analysis.platform.title),
         before=two.before.when(first.start_ns) if two.before.clock.absolute else say("date not recorded"),
         after=two.after.when(last.start_ns) if two.after.clock.absolute else say("date not recorded"),
@@ -112,7 +114,7 @@ def _refusals(two: Two) -> Part:
     say, refusals = two.before.say, two.compared.refusals
     shown = Shown(
         compared_shares(two.before, refusals),
-        say("Share of the stops to be expected that were refused"),
+        say("Share of the stops expected that were refused"),
         say("With the 95 % interval that so few standstills leave (Wilson)."),
     )
     difference = refusals.difference

@@ -15,7 +15,7 @@ def compared_shares(view: View, refusals: RefusalChange) -> Picture:
     say = view.say
     marks = (Mark(VERMILLION, "square", "■", "before"), Mark(GREEN, "circle", "●", "after"))
     names = [say("before"), say("after")]
-    row = Row(say("Refused, of the stops to be expected"), 150, (-0.5, 1.7), {1.0: names[0], 0.0: names[1]})
+    row = Row(say("Refused, of the stops expected"), 150, (-0.5, 1.7), {1.0: names[0], 0.0: names[1]})
     canvas = view.over("shares", [row], say("Percent"), (-4.0, 106.0), left=76)
     sides = (refusals.before, refusals.after)
     for mark, name, share, of, place in zip(marks, names, sides, refusals.counted, (1.0, 0.0), strict=True):

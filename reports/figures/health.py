@@ -25,15 +25,18 @@ class _Scale:
     name: str
     figure: Figure
     per: float  # 100 % in the figure's unit
+    whole: str  # what 100 % is
 
 
 def health_against_rating(view: View) -> Picture | None:
     """How healthy is the battery? Capacity and resistance with their bands, in percent of what the rating says."""
     estimate, say = view.estimate, view.say
     rated, usual = view.analysis.platform.battery.capacity_nominal, expected_resistance_mohm(view)
+    whole = say("100 %: {rated:.0f} Ah, its rating", rated=rated)
+    thumb = say("100 %: {usual:.1f} mΩ, a rule of thumb", usual=usual)
     scales = [
-        _Scale(say("capacity, 100 % = {rated:.0f} Ah (rated)", rated=rated), estimate.capacity_ah, rated),
-        _Scale(say("resistance, 100 % = {usual:.1f} mΩ (rule of thumb)", usual=usual), estimate.resistance_mohm, usual),
+        _Scale(say("capacity"), estimate.capacity_ah, rated, whole),
+        _Scale(say("resistance"), estimate.resistance_mohm, usual, thumb),
     ]
     scales = [one for one in scales if one.figure.is_known and math.isfinite(one.per)]
     if not scales:
@@ -44,8 +47,8 @@ def health_against_rating(view: View) -> Picture | None:
 
     ends = [part / one.per * 100 for one in scales for part in (one.figure.low, one.figure.high, one.figure.value)]
     low, high = span_of(np.array([*ends, 70.0, 130.0]))
-    canvas = view.over("health", [row], say("Percent of the rating"), (max(low, 0.0), high), left=16)
-    canvas.moment(100.0, "100 %")
+    canvas = view.over("health", [row], say("Percent"), (max(low, 0.0), high), left=16)
+    canvas.moment(100.0, scales[0].whole if len(scales) == 1 else "100 %")
     for one, place in zip(scales, places, strict=True):
         low, high, value = (part / one.per * 100 for part in (one.figure.low, one.figure.high, one.figure.value))
         first = place == places[0]

@@ -26,7 +26,11 @@ def health_part(view: View) -> Part:
             "thumb, 2.7 V divided by the cold-cranking current; less is better, and only a band wholly above 150 % "
             "counts as high."
         )
-        shown = (Shown(picture, say("Capacity and resistance against the rating"), caption, figures),)
+        if view.estimate.capacity_ah.is_known:
+            title = say("Capacity and resistance against the rating")
+        else:
+            title = say("Resistance against a rule of thumb")
+        shown = (Shown(picture, title, caption, figures),)
     tables = [] if shown else [figures]
     sensor = sensor_table(view)
     if sensor is not None:
