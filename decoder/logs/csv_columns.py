@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.csv_alike import read_alike
 from decoder.logs.csv_row import CsvTable
 from decoder.logs.frame_columns import clear_past
 from decoder.logs.lin_identifier import IDENTIFIERS, PARITY_FLAGS
@@ -74,12 +75,13 @@ class _Fields:
 def read_regular(
     lines: Lines, index: Int64Array, table: CsvTable, channels: Channels
 ) -> tuple[list[Placed], Int64Array]:
-    """Read what is regular among the lines `index`, which follow one another; also returns the lines that are not."""
+    """Read what is regular among the lines `index`; also returns the lines that are not."""
+    parts, index = read_alike(lines, index, table, channels)
     if len(index) < _MIN_ROWS or len(table.layout.bytes):
-        return [], index
+        return parts, index
     fields, rows = _cells(lines, index, table)
     if not len(rows):
-        return [], index
+        return parts, index
     good = fields.good
     time_ns = _time(fields, table, good)
     identifier, flags = _identifier(fields, table, good)
@@ -87,12 +89,9 @@ def read_regular(
     checksum = _checksum(fields, table, good)
     channel = _channel(fields, table, channels, good)
     part = Placed(time_ns, channel, identifier, flags, length, payload, checksum, index=rows)
-    if good.all():
-        return [part], index[:0] if len(rows) == len(index) else np.setdiff1d(index, rows, assume_unique=True)
-    part = part.select(good)
-    odd = np.ones(len(index), np.bool_)
-    odd[part.index - index[0]] = False
-    return [part], index[odd]
+    if not good.all():
+        part = part.select(good)
+    return [*parts, part], np.setdiff1d(index, part.index, assume_unique=True)
 
 
 def _cells(lines: Lines, index: Int64Array, table: CsvTable) -> tuple[_Fields, Int64Array]:

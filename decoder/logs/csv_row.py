@@ -19,7 +19,7 @@ from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, 
 _CLOCK = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2})[T ])?(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d{1,9}))?(Z|\+00:00)?")
 _DATE_DE = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T ](\S+)")
 _NUMBER = re.compile(r"[+-]?\d{1,19}(?:\.\d{0,30})?(?:[eE][+-]?\d{1,3})?")
-_HEX_IDENTIFIER = re.compile(r"(?:0x)?([0-9a-fA-F]{1,8})([xXhH]?)")
+HEX_IDENTIFIER = re.compile(r"(?:0x)?([0-9a-fA-F]{1,8})([xXhH]?)")
 _HEX_BYTE = re.compile(r"(?:0x)?[0-9a-fA-F]{1,2}")
 _YES, _NO = {"1", "true", "yes", "ja", "x"}, {"", "0", "false", "no", "nein"}
 
@@ -151,7 +151,7 @@ def _identifier(value: Mapping[str, str], table: CsvTable) -> tuple[int, Flag] |
             return "flag_unreadable"
     if value.get("direction", "").lower() in {"tx", "t", "1", "transmit", "gesendet"}:
         flags |= Flag.TRANSMIT
-    match = _HEX_IDENTIFIER.fullmatch(value["identifier"])
+    match = HEX_IDENTIFIER.fullmatch(value["identifier"])
     if match is None:
         return (0, flags) if flags & Flag.ERROR else "identifier_unreadable"
     decimal = table.base == 10 and match[0] == match[1] and match[1].isdecimal()
@@ -192,7 +192,7 @@ def _data(content: str | list[str], length: int | None, base64: bool) -> bytes |
         if length is not None and len(present) > length:
             present = present[:length]
         return _hex_bytes(present)
-    if base64 and not _is_hexadecimal(content, length):
+    if base64 and not is_hexadecimal(content, length):
         try:
             return b64decode(content, validate=True)
         except (binascii.Error, ValueError):
@@ -213,6 +213,6 @@ def _hex_bytes(cells: list[str]) -> bytes | None:
     return bytes(int(cell, 16) for cell in cells)
 
 
-def _is_hexadecimal(text: str, length: int | None) -> bool:
+def is_hexadecimal(text: str, length: int | None) -> bool:
     """Whether the data must be hexadecimal: two digits a byte; base64 of that length always ends in "="."""
     return length is not None and len(text) == 2 * length and re.fullmatch(r"[0-9a-fA-F]*", text) is not None

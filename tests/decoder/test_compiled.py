@@ -1,4 +1,4 @@
-"""The compiled loops of the readers of text; every test of these readers reads each log both ways, see conftest."""
+"""The faster ways of the readers of text; every test of these readers reads each log both ways, see conftest."""
 
 from __future__ import annotations
 
@@ -28,6 +28,9 @@ LOGS = {
         b"   0.0002%02d 1  18FEF700x       Tx   d 8 00 11 22 33 44 55 66 %02d  Length = 10\n",
     ),
     "y.asc": (b"base hex timestamps absolute\n", b"   0.0002%02d 1     108  Rx   d 2 00 %02d\n"),
+    "x.csv": (b"timestamp,arbitration_id,extended,remote,error,dlc,data\n", b"12.3%02d,0x1%02d,0,0,0,8,kFEjEZfJHWw=\n"),
+    "y.csv": (b"time;channel;id;dlc;data\n", b"0,3%02d;1;1%02d;3;00 01 02\n"),
+    "z.csv": (b"time [ms],id (dec),dlc,data\n", b"12.3%02d,1%02d,3,000102\n"),
     "x.trc": (
         b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n",
         b"      1       175.4%02d DT 1      0100 Tx -  8    00 01 02 03 04 05 06 %02d\n",
@@ -35,7 +38,7 @@ LOGS = {
 }
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     name=st.sampled_from(sorted(LOGS)),
     changes=st.lists(
@@ -44,17 +47,17 @@ LOGS = {
     ),
     cut=st.integers(1, 60),
 )
-def test_lines_with_any_bytes_changed_are_read_as_without_the_loops(
+def test_lines_with_any_bytes_changed_are_read_alike_both_ways(
     read_bytes: Reader, name: str, changes: list[tuple[int, int, int]], cut: int
 ) -> None:
     head, line = LOGS[name]
     lines = [bytearray(line % (number, number)) for number in range(90)]
     for number, place, byte in changes:
         lines[number][place % len(lines[number])] = byte
-    read_bytes(head + b"".join(lines)[:-cut], name=name)  # read both ways: they must agree
+    read_bytes(head + b"".join(lines)[:-cut], name=name)  # both ways: they must agree
 
 
-@pytest.mark.parametrize("name", sorted(LOGS))
+@pytest.mark.parametrize("name", [name for name in sorted(LOGS) if not name.endswith(".csv")])
 def test_the_loops_take_every_regular_line(read_bytes: Reader, name: str) -> None:
     head, line = LOGS[name]
     loops = compiled.load()
