@@ -50,6 +50,11 @@ class Ranked:
     codes: Mapping[str, tuple[int, int]]
     lacking: tuple[Text, ...]
 
+    @property
+    def since(self) -> float:
+        """First day of the first reason that has one [days since 1970], NaN if none."""
+        return next((reason.since for reason in self.reasons if math.isfinite(reason.since)), math.nan)
+
 
 def rank(data: FleetData) -> tuple[Ranked, ...]:
     """All vehicles: those that need attention, worst first; then those in order; then those with too little data."""

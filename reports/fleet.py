@@ -67,7 +67,6 @@ def fleet_page(
     title = say("Fleet: idle-stop and batteries")
     return render(
         "fleet.html.j2",
-        style_attributes=True,
         say=say,
         title=title,
         foot=_dates(weeks, say),

@@ -12,13 +12,17 @@ from reports.plain import plain
 from reports.table import Cell, Column, Table, number, table, word
 from signal_defs.text import Text
 
-_SENTENCES = 12  # shown openly
+_SENTENCES = 12  # visits shown openly
+_SURE = ("better", "worse")
 _ROWS = 700  # of the table: every figure of a hundred visits
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Visits:
-    """answer: in one sentence. changed: (vehicle, sentence) of what changed for sure. numbers: every figure."""
+    """answer: in one sentence. changed: (vehicle, sentence) of each visit after which a figure changed.
+
+    numbers: every figure of every visit, None without any.
+    """
 
     answer: str
     changed: tuple[tuple[str, str], ...]
@@ -27,35 +31,50 @@ class Visits:
 
 def visits_part(changes: Sequence[Change], say: Language) -> Visits:
     """What is said of visits; changes: of those within the weeks recorded."""
-    visits = list(dict.fromkeys(change.visit for change in changes))
-    told = [change for change in changes if change.verdict in {"better", "worse"}]
-    found = [(plain(change.visit.vehicle), _sentence(change, say)) for change in told[:_SENTENCES]]
-    return Visits(_answer(visits, told, changes, say), tuple(found), _numbers(changes, say) if changes else None)
+    ordered = sorted(changes, key=lambda change: (-change.visit.day, change.visit.vehicle))
+    visits = list(dict.fromkeys(change.visit for change in ordered))
+    told = {visit: [one for one in ordered if one.visit == visit and one.verdict in _SURE] for visit in visits}
+    told = {visit: found for visit, found in told.items() if found}
+    sentences = [(plain(visit.vehicle), _sentence(visit, found, say)) for visit, found in told.items()]
+    judged = {change.visit for change in changes if change.verdict != "too_little_data"}
+    return Visits(
+        _answer(len(visits), len(judged), len(told), say),
+        tuple(sentences[:_SENTENCES]),
+        _numbers(ordered, say) if changes else None,
+    )
 
 
-def _answer(visits: Sequence[Visit], told: Sequence[Change], changes: Sequence[Change], say: Language) -> str:
+def _answer(visits: int, judged: int, changed: int, say: Language) -> str:
+    """visits: how many; of them with enough data; of those after which a figure changed."""
     if not visits:
         return say("No visit to the workshop and no change of battery is known of these weeks.")
-    judged = {change.visit for change in changes if change.verdict != "too_little_data"}
     if not judged:
         return say.many(
             "There was {n} visit; there is too little data before or after it to tell what it changed.",
             "There were {n} visits; there is too little data before or after them to tell what they changed.",
-            len(visits),
+            visits,
         )
     return say(
-        "{changed} of {judged} visits with enough data changed a figure by more than chance.",
-        changed=len({change.visit for change in told}),
-        judged=len(judged),
+        "After {changed} of {judged} visits with enough data a figure was another by more than chance.",
+        changed=changed,
+        judged=judged,
     )
 
 
-def _sentence(change: Change, say: Language) -> str:
+def _sentence(visit: Visit, changes: Sequence[Change], say: Language) -> str:
+    """All that changed at one visit."""
+    return say(
+        "{day}, {what}: {changes}.",
+        day=day_words(visit.day),
+        what=_what(visit, say),
+        changes="; ".join(_changed(change, say) for change in changes),
+    )
+
+
+def _changed(change: Change, say: Language) -> str:
     metric, digits = change.metric, change.metric.digits
     return say(
-        "{day}, {what}: {title} {verdict}, from {before} to {after} {unit} ({low} to {high}).",
-        day=day_words(change.visit.day),
-        what=_what(change.visit, say),
+        "{title} {verdict}, from {before} to {after} {unit} ({low} to {high})",
         title=say.text(Text(metric.title)),
         verdict=say.text(CHANGES[change.verdict]),
         before=say.number(change.before, digits),

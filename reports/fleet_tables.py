@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from fleet.fleet_data import FleetData
@@ -31,7 +32,7 @@ def ranking_table(ranked: Sequence[Ranked], say: Language) -> Table:
             word(say.text(STANDING_WORDS[one.standing])),
             number(one.badness, 1, say),
             word("; ".join(reason_words(reason, say) for reason in one.reasons)),
-            word(min((day_words(r.since) for r in one.reasons if r.since == r.since), default="")),
+            word(day_words(one.since) if math.isfinite(one.since) else ""),
             word(days_words(one.days, say)),
         ]
         for one in ranked

@@ -117,7 +117,7 @@ def _day(
         _park(rng, rows, (begin, start), drawn, charge, celsius)
         begin = start + int(rng.uniform(1300, 3600) * 1e6)
         _drive(rng, rows, (start, begin), worn, charge, celsius)
-    _park(rng, rows, (begin, midnight + _DAY_US), drawn, charge, celsius)
+    _park(rng, rows, (begin, midnight + _DAY_US - 1_000_000), drawn, charge, celsius)
     source = hashlib.sha256(f"{vehicle} {day}".encode()).hexdigest()
     key = recording_key([source], platform.sha256)
     rows["recordings"].append(_recording(platform, source, midnight))

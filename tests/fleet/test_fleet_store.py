@@ -18,6 +18,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from fleet.compact import compact
+from fleet.known import listed, read_known
 from fleet.places import LocalFolder
 from fleet.store import Store, open_store
 from fleet.tables import TABLES, VEHICLES, schema_of
@@ -216,6 +217,47 @@ def test_a_column_that_an_older_version_did_not_have_is_unknown(
     read = store.read("daily")
     assert read.column("rest_c").null_count == len(read) == 1
     assert read.schema.equals(schema_of("daily"))
+
+
+def _as_of_last_version(facts: dict[str, Any]) -> dict[str, Any]:
+    """What version 1 of the tables would have held: no parked_s, and another key."""
+    heads = facts["recordings"]
+    place = heads.schema.get_field_index("schema")
+    old = {**facts, "recordings": heads.set_column(place, "schema", [[1] * len(heads)])}
+    old["daily"] = facts["daily"].drop_columns(["parked_s"])
+    for table, content in old.items():
+        keys = [f"1{key[1:]}" for key in content.column("recording").to_pylist()]
+        old[table] = content.set_column(0, "recording", [keys])
+    return old
+
+
+def test_a_store_of_the_last_version_is_served_and_gives_way_to_its_logs_added_again(
+    store: Store, make_facts: MakeFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr("fleet.parquet.SCHEMA", 1)
+        store.add([_as_of_last_version(make_facts("van-1", 0))])
+        store.add([_as_of_last_version(make_facts("van-1", 1))])
+    assert len(_standstills(store)) == 16
+    assert store.read("daily").column("parked_s").to_pylist() == [None, None]
+    store.add([make_facts("van-1", 0)])
+    for _ in range(2):  # before and after the two versions are merged
+        assert len(_standstills(store)) == 16
+        assert sorted(store.read("recordings").column("schema").to_pylist()) == [1, 2]
+        assert store.read("daily").column("parked_s").null_count == 1
+        compact(store, grace_s=0.0)
+
+
+def test_a_list_that_was_cleaned_away_is_made_anew(store: Store, make_facts: MakeFacts) -> None:
+    store.add([make_facts("van-1", 0)])
+    key = store.read("recordings").column("recording").to_pylist()[0]
+    with listed(store) as name:
+        store.add([make_facts("van-1", 1)])
+        assert read_known(store, name).heads.num_rows == 1
+        store.place.delete([name])
+        assert read_known(store, name).heads.num_rows == 2
+        assert read_known(store, name).has(key)
+    assert not store.place.entries("half")
 
 
 def test_a_store_of_a_later_version_is_refused_with_the_mend(

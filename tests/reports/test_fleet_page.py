@@ -181,7 +181,7 @@ def test_what_a_visit_changed_is_said_with_its_interval() -> None:
     days = [pd.Timestamp(FIRST) + pd.Timedelta(days=day) for day in (30, 58)]
     visits = pd.DataFrame({"vehicle": ["van-1", "van-2"], "day": days, "kind": "visit"})
     html = fleet_page(fleet_drawn({**frames, "visits": visits}))
-    assert "1 of 1 visits with enough data changed a figure by more than chance." in html
+    assert "After 1 of 1 visits with enough data a figure was another by more than chance." in html
     assert "2025-10-01, workshop visit: draw while parked better, from " in html
     assert "Too little data after the visit: " in html
 
