@@ -9,7 +9,15 @@ from typing import Any
 import numpy as np
 
 from fleet.intervals import Interval
-from fleet.metrics import CRANK_LIMITS, CRANK_MARGIN, RESISTANCE_VOLTS, RESISTANCE_WORN, SOC_LIMIT, SOC_MARGIN
+from fleet.metrics import (
+    CRANK_LIMITS,
+    CRANK_MARGIN,
+    MONTH_DAYS,
+    RESISTANCE_VOLTS,
+    RESISTANCE_WORN,
+    SOC_LIMIT,
+    SOC_MARGIN,
+)
 from fleet.trends import Trend
 from signal_defs.text import Text
 
@@ -61,7 +69,7 @@ def days_to_limit(trend: Trend, scale: Scale | None) -> Interval | None:
     left = scale.limit - trend.level.value
     if left == 0 or (left > 0) != (trend.slope.value > 0):
         return Interval(0.0, 0.0, 0.0)  # past it already
-    rates = [rate / 30.44 for rate in (trend.slope.value, trend.slope.low, trend.slope.high)]
+    rates = [rate / MONTH_DAYS for rate in (trend.slope.value, trend.slope.low, trend.slope.high)]
     days = [left / rate if rate * left > 0 else math.inf for rate in rates]
     return Interval(days[0], min(days), max(days))
 

@@ -5,7 +5,7 @@ Minimum data and sizes are common practice without a source unless said otherwis
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 MONTH_DAYS = 30.44  # a twelfth of 365.25
@@ -27,7 +27,7 @@ class Metric:
     remembers: a day resembles the day before, as charge does.
     misled: share of weekly looks at a vehicle without a fault that may say it gets worse.
     soon: days to the limit below which a slope asks for attention; None where it does by itself.
-    good, limit: values at which badness is 0 and 1; None where the vehicle's own data gives them (see `fleet.levels`).
+    good, limit: values at which badness is 0 and 1; None where the vehicle's own data gives them (see `fleet.badness`).
     record: what to record so that there is enough. ranked: vehicles are ranked by it, among others.
     """
 
@@ -58,6 +58,23 @@ class Metric:
 
 POINTS = 8  # least for a slope
 SPAN_DAYS = 14  # least from its first to its last point
+
+_STOP_RATE = Metric(
+    name="stop_rate",
+    title="share of standstills with the engine stopped",
+    unit="%",
+    digits=0,
+    column="stop_rate",
+    weight="suited",
+    counted="stops",
+    temperature="temperature_c",
+    worse="down",
+    observations=20,
+    days=3,
+    what="standstills, those too cold or too hot apart",
+    month=15.0,
+    record="drives with standstills",
+)
 
 METRICS: dict[str, Metric] = {
     metric.name: metric
@@ -130,74 +147,37 @@ METRICS: dict[str, Metric] = {
             remembers=True,
             record="starts with voltage at 20 samples a second or more",
         ),
-        Metric(
-            name="stop_rate",
-            title="share of standstills with the engine stopped",
-            unit="%",
-            digits=0,
-            column="stop_rate",
-            weight="suited",
-            counted="stops",
-            temperature="temperature_c",
-            worse="down",
-            observations=20,
-            days=3,
-            what="standstills, those too cold or too hot apart",
-            month=15.0,
-            record="drives with standstills",
-        ),
-        Metric(
+        _STOP_RATE,
+        replace(
+            _STOP_RATE,
             name="battery_share",
             title="share of standstills refused for the battery alone",
-            unit="%",
-            digits=0,
             column="battery_share",
-            weight="suited",
             counted="battery",
-            temperature="temperature_c",
             worse="up",
-            observations=20,
-            days=3,
-            what="standstills, those too cold or too hot apart",
-            month=15.0,
             good=5.0,
             limit=30.0,
-            record="drives with standstills",
         ),
-        Metric(
+        replace(
+            _STOP_RATE,
             name="refused_share",
             title="share of standstills refused",
-            unit="%",
-            digits=0,
             column="refused_share",
-            weight="suited",
             counted="refusals",
-            temperature="temperature_c",
             worse="up",
-            observations=20,
-            days=3,
-            what="standstills, those too cold or too hot apart",
-            month=15.0,
             good=15.0,
             limit=60.0,
-            record="drives with standstills",
         ),
-        Metric(
+        replace(
+            _STOP_RATE,
             name="auto_stop_share",
             title="share of the time at standstills with the engine stopped",
-            unit="%",
-            digits=0,
             column="auto_stop_share",
             weight="standstill_min",
             counted="stop_s",
             out_of="standstill_s",
-            temperature="temperature_c",
-            worse="down",
             observations=30,
-            days=3,
             what="minutes at standstills",
-            month=15.0,
-            record="drives with standstills",
             ranked=False,
         ),
         Metric(

@@ -165,7 +165,7 @@ def _findings(data: FleetData) -> dict[str, tuple[list[tuple[str, int, int, floa
     """
     frame = data.findings
     last = data.vehicles["last"].dt.tz_localize(None)
-    recordings = _recent_recordings(data)
+    recordings = data.vehicles["recent"].astype(int).to_dict()
     result: dict[str, tuple[list[tuple[str, int, int, float]], int]] = {}
     if not len(frame):
         return result
@@ -178,11 +178,6 @@ def _findings(data: FleetData) -> dict[str, tuple[list[tuple[str, int, int, floa
         since = first.timestamp() // 86400 if first == first else math.nan  # noqa: PLR0124 - NaT differs from itself
         result.setdefault(vehicle, ([], recordings[vehicle]))[0].append((code, len(rows), firm, since))
     return result
-
-
-def _recent_recordings(data: FleetData) -> dict[str, int]:
-    """Recordings of each vehicle in its last weeks."""
-    return {str(name): int(count) for name, count in data.vehicles["recent"].items()}
 
 
 def _start_temperatures(data: FleetData) -> dict[str, float]:
