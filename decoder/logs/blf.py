@@ -5,6 +5,7 @@ Source: the openly licensed readers of the format and their sample objects; ther
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -147,17 +148,46 @@ def _pieces(
     """Follow the objects of the file itself: containers are unpacked, runs of other objects handed on as they are."""
     skip = int.from_bytes(header[4:8], "little")
     skip = skip if 72 <= skip <= len(header) else min(len(header), 72)
-    buffer, base, final = header[skip:], skip, False
+    base, final = skip, False
+    window = _Window(header[skip:])
     while not final:
-        more = stream.read(max(read_bytes, _LEAST_READ)) or b""
-        final = not more
-        buffer += more
-        data = np.frombuffer(buffer, np.uint8)
+        final = not window.fill(stream, max(read_bytes, _LEAST_READ))
+        data = window.data()
         chain = find_chain(data, sizes, largest=_LARGEST_CONTAINER, final=final, patient=True)
         for start, _ in chain.gaps:
             report.drop("unreadable_bytes", f"byte {base + start}", -1)
-        yield from _split(buffer, base, chain, _is_container(data, chain), report)
-        buffer, base = buffer[chain.consumed :], base + chain.consumed
+        yield from _split(data, base, chain, _is_container(data, chain), report)
+        window.forget(chain.consumed)
+        base += chain.consumed
+
+
+class _Window:
+    """The part of the file that is looked at, in one stretch of memory that is filled again and again."""
+
+    def __init__(self, first: bytes) -> None:
+        self._memory = np.frombuffer(first, np.uint8).copy()
+        self._size = len(first)
+
+    def data(self) -> ByteArray:
+        """The bytes at hand; others once the window is filled again."""
+        return self._memory[: self._size]
+
+    def fill(self, stream: LogStream | BinaryIO, count: int) -> int:
+        """Add up to so many bytes of the stream; 0 at its end."""
+        if self._size + count > len(self._memory):
+            larger = np.empty(max(self._size + count, min(2 * len(self._memory), _LARGEST_CONTAINER)), np.uint8)
+            larger[: self._size] = self.data()
+            self._memory = larger
+        part = self._memory.data[self._size : self._size + count]
+        got: int = cast("io.RawIOBase", stream).readinto(part) or 0
+        self._size += got
+        return got
+
+    def forget(self, count: int) -> None:
+        """Leave out the first bytes."""
+        rest = self._memory[count : self._size].copy()
+        self._size = len(rest)
+        self._memory[: self._size] = rest
 
 
 def _is_container(data: ByteArray, chain: Chain) -> BoolArray:
@@ -167,36 +197,36 @@ def _is_container(data: ByteArray, chain: Chain) -> BoolArray:
     return result
 
 
-def _split(buffer: bytes, base: int, chain: Chain, is_container: BoolArray, report: ReadReport) -> Iterator[_Piece]:
+def _split(data: ByteArray, base: int, chain: Chain, is_container: BoolArray, report: ReadReport) -> Iterator[_Piece]:
     position, extent = chain.position.tolist(), chain.extent.tolist()
     sizeless = set(chain.sizeless.tolist())
     containers = np.flatnonzero(is_container).tolist()
     done = 0
     for row in [*containers, len(position)]:
         if row > done:
-            yield _Piece(buffer[position[done] : extent[row - 1]], base + position[done])
+            yield _Piece(data[position[done] : extent[row - 1]].tobytes(), base + position[done])
         if row < len(position):
             place = base + position[row]
             if row in sizeless or chain.kind[row] != CONTAINER:
                 report.drop("damaged_record", f"byte {place}")
-            yield _unpack(buffer[position[row] : extent[row]], place, report, whole=row not in sizeless)
+            yield _unpack(data.data[position[row] : extent[row]], place, report, whole=row not in sizeless)
         done = row + 1
     if chain.cut >= 0:
-        rest = buffer[chain.cut :]
+        rest = data.data[chain.cut :]
         place = base + chain.cut
         holds_objects = int.from_bytes(rest[12:16], "little") == CONTAINER
         report.drop("cut_off", f"byte {place}", -1)
-        yield _unpack(rest, place, report, whole=False) if holds_objects else _Piece(rest, place)
+        yield _unpack(rest, place, report, whole=False) if holds_objects else _Piece(bytes(rest), place)
 
 
-def _unpack(container: bytes, place: int, report: ReadReport, *, whole: bool) -> _Piece:
+def _unpack(container: memoryview, place: int, report: ReadReport, *, whole: bool) -> _Piece:
     """What a container holds. Data that fail their checksum are not used; of data that are cut off, what came is."""
     method = int.from_bytes(container[16:18], "little")
     size = int.from_bytes(container[8:12], "little")
     body = container[_CONTAINER_HEADER:]
     if method == _STORED and len(container) >= _CONTAINER_HEADER:
         stated = size if whole else len(container)
-        return _Piece(container[_CONTAINER_HEADER:stated], place, breaks=False)
+        return _Piece(bytes(container[_CONTAINER_HEADER:stated]), place, breaks=False)
     if method != _DEFLATED:
         report.drop("unknown_compression", f"byte {place}", -1)
         return _Piece(b"", place, breaks=True)
@@ -212,7 +242,7 @@ def _unpack(container: bytes, place: int, report: ReadReport, *, whole: bool) ->
     return _Piece(data[:_LARGEST_CONTAINER], place, breaks=not ended)
 
 
-def _inflate(body: bytes) -> tuple[bytes, bool]:
+def _inflate(body: memoryview) -> tuple[bytes, bool]:
     """Inflate, bounded; and whether the end of the data and their checksum were met. Raises ValueError."""
     from isal import igzip_lib, isal_zlib
 

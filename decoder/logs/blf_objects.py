@@ -118,7 +118,7 @@ def plausible_sizes() -> Int64Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Objects:
-    """Objects of a stretch of bytes. position: (n,) of each. step: from each to the next if that is always as far."""
+    """Objects of a stretch of bytes. position: (n,) of each. step: as in `Chain`."""
 
     data: ByteArray
     position: Int64Array
@@ -130,8 +130,9 @@ class Objects:
     def number(self, form: str, offset: int) -> NDArray[Any]:
         """The number of that format at an offset of every object: (n,)."""
         width = np.dtype(form).itemsize
-        if self.step:
-            return np.ndarray((len(self.position),), form, self.data, offset, (self.step,))
+        if self.step:  # where objects stand evenly, their headers are alike
+            step = self.step if offset >= HEADER_END else 0
+            return np.ndarray((len(self.position),), form, self.data, offset, (step,))
         return gather(self.data, self.position + offset, width).view(form)[:, 0]
 
     def rows(self, form: np.dtype[Any]) -> NDArray[Any]:
