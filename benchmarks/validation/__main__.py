@@ -1,7 +1,7 @@
 """`python -m benchmarks.validation`: make the truths, put a sensor's errors on them, estimate, print the table.
 
 Truths are kept in the user's cache folder (--cache names another) and made anew only if missing; making all takes some
-five minutes of one core. Nothing else is written unless --fixtures asks for the small ones of the tests.
+six minutes of one core. Nothing else is written unless --fixtures asks for the small ones of the tests.
 """
 
 from __future__ import annotations
@@ -9,12 +9,17 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from benchmarks.validation.goals import goals_table
+from benchmarks.validation.held_out import HELD_OUT
 from benchmarks.validation.measures import run, see
+from benchmarks.validation.result import Result
 from benchmarks.validation.scenarios import SCENARIOS, Scenario, make_truth
 from benchmarks.validation.sensor import every_sign
-from benchmarks.validation.table import Result, charge_table, health_table
+from benchmarks.validation.table import charge_table, health_table
 from benchmarks.validation.truth import VERSION, Truth, load_truth, save_truth
 
 FIXTURES = ("agm-mixed", "agm-unknown-start", "flooded-deep", "agm-faded-60", "agm-lost-flat", "agm-sulphated")
@@ -35,29 +40,32 @@ def main() -> None:
             if scenario.name in FIXTURES:
                 save_truth(_truth(scenario, options.cache), options.fixtures / f"{scenario.name}.npz")
         return
-    chosen = [scenario for scenario in SCENARIOS if not options.only or scenario.name in options.only]
+    for title, scenarios in (("Truths that were tuned on", SCENARIOS), ("Held-out truths", HELD_OUT)):
+        chosen = [scenario for scenario in scenarios if not options.only or scenario.name in options.only]
+        if chosen:
+            print(f"# {title}\n")
+            _print_tables(chosen, options.cache, options.seeds)
+
+
+def _print_tables(scenarios: Sequence[Scenario], cache: Path, seeds: int) -> None:
     own, by_type = [], []
-    for scenario in chosen:
-        truth = _truth(scenario, options.cache)
+    for scenario in scenarios:
+        truth = _truth(scenario, cache)
         begin = time.process_time()
-        seen = [see(truth, errors) for errors in every_sign()[: options.seeds]]
+        seen = [see(truth, errors) for errors in every_sign()[:seeds]]
         own.append(Result(scenario, truth, tuple(run(one) for one in seen)))
-        by_type.append(Result(scenario, truth, tuple(run(one, own_curve=False) for one in seen)))
+        typical = tuple(run(one, own_curve=False) for one in seen)
+        by_type.append(Result(replace(scenario, goal=None), truth, typical))
         print(f"{scenario.name}: estimated in {time.process_time() - begin:.0f} s CPU", file=sys.stderr)
-    print("Charge [points], with the battery's own open-circuit curve\n")
+    print("## Goals, and what was found\n")
+    print(goals_table(own, by_type))
+    print("\n## Charge [points], with the battery's own open-circuit curve\n")
     print(charge_table(own))
-    print("\nHealth, with the battery's own curve\n")
+    print("\n## Health, with the battery's own curve\n")
     print(health_table(own))
-    print("\nCharge [points], with the battery type's curve (no goals but the band's)\n")
-    print(charge_table([Result(_without_goal(one.scenario), one.truth, one.runs) for one in by_type]))
-    print("\nHealth, with the battery type's curve\n")
-    print(health_table(by_type))
-
-
-def _without_goal(scenario: Scenario) -> Scenario:
-    from dataclasses import replace
-
-    return replace(scenario, goal=None)
+    print("\n## Charge [points], with the battery type's curve (no goals but the band's)\n")
+    print(charge_table(by_type))
+    print(flush=True)
 
 
 def _truth(scenario: Scenario, cache: Path) -> Truth:

@@ -16,6 +16,11 @@ FLOODED_V = (11.89, 12.06, 12.24, 12.45, 12.65)  # battery industry council's ta
 ACID_LEFT = (0.08, 0.31, 0.54, 0.77, 1.0)  # of the model's acid at these charges
 AGM = Design("agm", 70.0)
 FLOODED = Design("flooded", 70.0, Chemistry(tuple(zip(ACID_LEFT, FLOODED_V, strict=True))), gas=0.0015)
+OTHER_ACID_V = 0.04  # denser, or as in hot countries thinner, by 0.007 in specific gravity of each cell
+DENSE, THIN = (
+    replace(FLOODED, chemistry=Chemistry(tuple((left, volts + more) for left, volts in FLOODED.chemistry.ocv_v)))
+    for more in (OTHER_ACID_V, -OTHER_ACID_V)
+)
 EFB_V = tuple(volts + 0.075 for volts in FLOODED_V)  # denser acid, from memory
 EFB = Design("efb", 60.0, Chemistry(tuple(zip(ACID_LEFT, EFB_V, strict=True))), gas=0.0012)
 
@@ -154,6 +159,8 @@ SCENARIOS = (
     Scenario("flooded-mixed", "healthy flooded, EFB", FLOODED, mixed, 86.0, FLOODED_GOAL, seed=3),
     Scenario("flooded-deep", "healthy flooded, EFB", FLOODED, deep, 80.0, FLOODED_GOAL, seed=3),
     Scenario("efb-mixed", "healthy flooded, EFB", EFB, mixed, 84.0, FLOODED_GOAL, seed=4),
+    Scenario("flooded-dense", "healthy flooded, EFB", DENSE, mixed, 86.0, FLOODED_GOAL, seed=15),
+    Scenario("flooded-thin", "healthy flooded, EFB", THIN, unknown_start, 66.0, FLOODED_GOAL, seed=16),
     Scenario("agm-slow", "slow relaxation", slow(AGM), mixed, 84.0, SLOW_GOAL, seed=5),
     Scenario("flooded-slow", "slow relaxation", slow(FLOODED), mixed, 84.0, SLOW_GOAL, seed=6),
     Scenario("flooded-gassing", "strong gassing", gassing(FLOODED), deep, 84.0, GAS_GOAL, seed=7),

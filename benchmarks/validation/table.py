@@ -3,26 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from benchmarks.validation.measures import Run
-from benchmarks.validation.scenarios import Scenario
-from benchmarks.validation.truth import Truth
+from benchmarks.validation.result import Result, of_all
 from decoder.frames import FloatArray
 
 CAPACITY_GOAL, RESISTANCE_GOAL, NEXT_GOAL_V = 0.10, (0.03, 0.08), 0.12
 BAND_GOAL, WIDTH_GOAL, EARLY_GOAL = (0.90, 0.99), 2.0, 0.95
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Result:
-    """A truth and its runs, one a set of sensor errors."""
-
-    scenario: Scenario
-    truth: Truth
-    runs: tuple[Run, ...]
 
 
 def charge_table(results: Sequence[Result]) -> str:
@@ -30,27 +18,25 @@ def charge_table(results: Sequence[Result]) -> str:
     head = (
         "truth", "RMSE", "goal", "worst", "goal", "band holds", "mean half width", "width over need",
         "before a long rest: band holds", "half width",
+        "hidden fade",
     )  # fmt: skip
     rows = []
-    for result in results:
-        error, half, inside = (_all(result.runs, name) for name in ("soc_error", "half", "inside"))
-        early = _all(result.runs, "early_inside")
-        rmse, worst = float(np.sqrt(np.mean(error**2))), float(np.abs(error).max())
-        goal = result.scenario.goal
-        need = float(np.quantile(np.abs(error), 0.95))
+    for one in results:
+        goal, early = one.scenario.goal, of_all(one.runs, "early_inside")
         rows.append((
-            result.scenario.name,
-            _marked(f"{rmse:.2f}", goal is None or rmse <= goal[0]),
+            one.scenario.name,
+            _marked(f"{one.rmse:.2f}", goal is None or one.rmse <= goal[0]),
             f"{goal[0]:.1f}" if goal else "-",
-            _marked(f"{worst:.1f}", goal is None or worst <= goal[1]),
+            _marked(f"{one.worst:.1f}", goal is None or one.worst <= goal[1]),
             f"{goal[1]:.1f}" if goal else "-",
-            _marked(f"{100 * inside.mean():.1f} %", float(inside.mean()) >= BAND_GOAL[0]),
-            f"{half.mean():.1f}",
-            _marked(f"{half.mean() / need:.1f}", float(half.mean() / need) <= WIDTH_GOAL),
-            _marked(f"{100 * early.mean():.1f} %", float(early.mean()) >= EARLY_GOAL) if len(early) else "-",
-            f"{_all(result.runs, 'early_half').mean():.1f}" if len(early) else "-",
+            _marked(f"{100 * one.held:.1f} %", one.held >= BAND_GOAL[0]),
+            f"{of_all(one.runs, 'half').mean():.1f}",
+            _marked(f"{one.over_need:.1f}", one.over_need <= WIDTH_GOAL),
+            _marked(f"{100 * one.held_early:.1f} %", one.held_early >= EARLY_GOAL) if len(early) else "-",
+            f"{of_all(one.runs, 'early_half').mean():.1f}" if len(early) else "-",
+            ", ".join(dict.fromkeys(run.fade for run in one.runs)),
         ))  # fmt: skip
-    return _table(head, rows)
+    return as_markdown(head, rows)
 
 
 def health_table(results: Sequence[Result]) -> str:
@@ -65,10 +51,10 @@ def health_table(results: Sequence[Result]) -> str:
         told = [run.capacity for run in runs if run.capacity.is_known]
         off = [figure.value / truth.capacity_ah - 1.0 for figure in told]
         held = [figure.low <= truth.capacity_ah <= figure.high for figure in told]
-        ohm = np.abs(_all(runs, "resistance_errors"))
+        ohm = np.abs(of_all(runs, "resistance_errors"))
         pooled = [run.pooled for run in runs if run.pooled.is_known]
-        ahead, last = np.abs(_all(runs, "next_errors")), np.abs(_all(runs, "last_errors"))
-        inside = _all(runs, "next_inside")
+        ahead, last = np.abs(of_all(runs, "next_errors")), np.abs(of_all(runs, "last_errors"))
+        inside = of_all(runs, "next_inside")
         rows.append((
             result.scenario.name,
             f"{truth.capacity_ah:.1f} Ah",
@@ -84,7 +70,7 @@ def health_table(results: Sequence[Result]) -> str:
             f"{1e3 * last.mean():.0f} mV" if len(last) else "-",
             f"{100 * inside.mean():.0f} %" if len(inside) else "-",
         ))  # fmt: skip
-    return _table(head, rows)
+    return as_markdown(head, rows)
 
 
 def _better(ahead: FloatArray, last: FloatArray) -> bool:
@@ -98,14 +84,11 @@ def _percent(of: Callable[..., float], figures: Sequence[object]) -> str:
     return f"{100 * float(np.median(values)):+.1f} %"
 
 
-def _all(runs: Sequence[Run], name: str) -> FloatArray:
-    return np.concatenate([getattr(run, name) for run in runs])
-
-
 def _marked(text: str, met: bool) -> str:
     return text if met else f"**{text}**"
 
 
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+def as_markdown(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A table."""
     lines = [head, ["---"] * len(head), *rows]
     return "\n".join("| " + " | ".join(line) + " |" for line in lines)

@@ -1,0 +1,75 @@
+"""A truth with all its runs, and what the tables ask of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmarks.validation.measures import Run
+from benchmarks.validation.scenarios import Scenario
+from benchmarks.validation.truth import Truth
+from decoder.frames import FloatArray
+from estimator.estimate import Figure
+
+HIDDEN = "fade OCV cannot show"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """A truth and its runs, one a set of sensor errors."""
+
+    scenario: Scenario
+    truth: Truth
+    runs: tuple[Run, ...]
+
+    @property
+    def rmse(self) -> float:
+        return float(np.sqrt(np.mean(of_all(self.runs, "soc_error") ** 2)))
+
+    @property
+    def worst(self) -> float:
+        return float(np.abs(of_all(self.runs, "soc_error")).max())
+
+    @property
+    def held(self) -> float:
+        """Share of the time in which the charge's band held the truth."""
+        return float(of_all(self.runs, "inside").mean())
+
+    @property
+    def held_early(self) -> float:
+        return float(of_all(self.runs, "early_inside").mean())
+
+    @property
+    def over_need(self) -> float:
+        return over_need(self.runs)
+
+    @property
+    def ahead(self) -> float:
+        """Mean error of the next crank's lowest voltage [V]; 0 without any."""
+        errors = of_all(self.runs, "next_errors")
+        return float(np.abs(errors).mean()) if len(errors) else 0.0
+
+    @property
+    def as_last(self) -> float:
+        """The same if each were as the start before [V]; infinite without any."""
+        errors = of_all(self.runs, "last_errors")
+        return float(np.abs(errors).mean()) if len(errors) else float("inf")
+
+
+def of_all(runs: Sequence[Run], name: str) -> FloatArray:
+    """One of the runs' arrays, all runs together."""
+    return np.concatenate([getattr(run, name) for run in runs])
+
+
+def over_need(runs: Sequence[Run]) -> float:
+    """Mean half width of the charge's band over the 95 % quantile of its error."""
+    need = float(np.quantile(np.abs(of_all(runs, "soc_error")), 0.95))
+    return float(of_all(runs, "half").mean()) / need
+
+
+def told(results: Sequence[Result], which: Callable[[Run], Figure | None]) -> list[tuple[Figure, float]]:
+    """(figure, true capacity [Ah]) of each run that tells one."""
+    found = [(which(run), one.truth.capacity_ah) for one in results for run in one.runs]
+    return [(figure, true) for figure, true in found if figure is not None and figure.is_known]

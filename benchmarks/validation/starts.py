@@ -1,0 +1,145 @@
+"""Starts and the parked vehicle's draw held against the truth: errors, bands, their table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from benchmarks.validation.sensor import START_NS
+from benchmarks.validation.truth import ASLEEP, CRANKING, Truth
+from decoder.frames import BoolArray, FloatArray
+from decoder.recording import Recording
+from estimator.cranks import find_cranks
+from estimator.estimate import BatteryEstimate, Figure
+from estimator.next_crank import predictions_one_ahead
+from estimator.ocv import curve_of
+
+if TYPE_CHECKING:
+    from benchmarks.validation.result import Result
+
+SEEN_BEFORE = 2  # starts by key before the first that is foretold
+WAKE_A = 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Foretold:
+    """Errors of starts by key, (n,): foretold minus true lowest voltage [V]; inside, half: of the band."""
+
+    errors: FloatArray
+    inside: BoolArray
+    half: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StartErrors:
+    """in_advance: from all cranks before. current_known: with the largest current as the sensor read it.
+
+    as_last: the lowest voltage of the start by key before, minus the true one [V]. draw_ma: what is drawn asleep.
+    draw: as told [mA].
+    """
+
+    in_advance: Foretold
+    current_known: Foretold
+    as_last: FloatArray
+    draw_ma: float
+    draw: Figure
+
+
+def start_errors(truth: Truth, estimate: BatteryEstimate, *, own_curve: bool) -> StartErrors:
+    """Hold one estimate against its truth. The charge at each start is the whole recording's estimate."""
+    curve = curve_of(truth.battery(own_curve=own_curve))
+    firsts = [start for start in estimate.starts if start.kind == "first"]
+    begins = np.array([truth.time_s[rows.start] for rows in true_cranks(truth)])
+    lowest = np.array([truth.voltage[rows].min() for rows in true_cranks(truth)])
+    at = [int(np.argmin(np.abs(begins - (start.start_ns - START_NS) / 1e9))) for start in firsts]
+    true = lowest[at][SEEN_BEFORE:]
+
+    def foretold(*, current_known: bool) -> Foretold:
+        told = predictions_one_ahead(estimate.starts, curve, kind="first", current_known=current_known)
+        told = told[len(told) - len(true) :]
+        low, value, high = (np.array([getattr(one, name) for one in told]) for name in ("low", "value", "high"))
+        return Foretold(value - true, (low <= true) & (true <= high), 0.5 * (high - low))
+
+    return StartErrors(
+        in_advance=foretold(current_known=False),
+        current_known=foretold(current_known=True),
+        as_last=np.array([start.min_v for start in firsts[SEEN_BEFORE - 1 : -1]]) - true,
+        draw_ma=_true_draw(truth),
+        draw=estimate.quiescent_ma,
+    )
+
+
+def _true_draw(truth: Truth) -> float:
+    """Mean current asleep, without the wake-ups [mA]."""
+    asleep = (truth.phase == ASLEEP) & (truth.current > -WAKE_A)
+    return 1e3 * float(np.average(truth.current[asleep], weights=np.diff(truth.time_s, prepend=0.0)[asleep]))
+
+
+def true_cranks(truth: Truth) -> list[slice]:
+    """Rows of each crank."""
+    edges = np.flatnonzero(np.diff((truth.phase == CRANKING).astype(np.int8), prepend=0, append=0))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def resistance_errors(truth: Truth, recording: Recording) -> FloatArray:
+    """Relative error of each resolved crank's resistance against the truth's own plateau, from 0.15 s on."""
+    errors = []
+    true = true_cranks(truth)
+    starts = np.array([truth.time_s[rows.start] for rows in true])
+    for crank in find_cranks(recording):
+        at = (crank.start_ns - START_NS) / 1e9
+        number = int(np.argmin(np.abs(starts - at)))
+        if not crank.resolved or abs(starts[number] - at) > 0.2:
+            continue
+        rows = true[number]
+        before_a, before_v = truth.current[rows.start - 1], truth.voltage[rows.start - 1]
+        step_a, step_v = truth.current[rows] - before_a, truth.voltage[rows] - before_v
+        late = slice(15, None)  # past the inrush
+        if len(step_a) > 18:
+            ohm = float(step_v[late] @ step_a[late] / (step_a[late] @ step_a[late]))
+            errors.append(crank.resistance / ohm - 1.0)
+    return np.array(errors)
+
+
+def starts_table(results: Sequence[Result]) -> str:
+    """Next crank in advance and with its current known, and the draw asleep: errors, bands, half widths."""
+    from benchmarks.validation.table import as_markdown
+
+    head = (
+        "truth", "starts foretold", "in advance: mean error", "as last time", "band holds", "half width",
+        "current known: mean error", "band holds", "half width", "draw asleep, true", "mean error", "worst",
+        "band holds", "half width",
+    )  # fmt: skip
+    rows = []
+    for result in results:
+        runs = [run.starts for run in result.runs]
+        last = np.abs(np.concatenate([run.as_last for run in runs]))
+        draws = [run.draw for run in runs if run.draw.is_known]
+        true = runs[0].draw_ma
+        off = np.array([abs(draw.value - true) for draw in draws])
+        rows.append((
+            result.scenario.name,
+            str(len(last)),
+            *_of_next([run.in_advance for run in runs], f"{1e3 * last.mean():.0f} mV" if len(last) else "-"),
+            *_of_next([run.current_known for run in runs]),
+            f"{true:.0f} mA",
+            f"{off.mean():.0f} mA" if len(off) else "-",
+            f"{off.max():.0f} mA" if len(off) else "-",
+            f"{sum(draw.low <= true <= draw.high for draw in draws)} of {len(draws)}",
+            f"{np.mean([0.5 * (draw.high - draw.low) for draw in draws]):.0f} mA" if draws else "-",
+        ))  # fmt: skip
+    return as_markdown(head, rows)
+
+
+def _of_next(told: Sequence[Foretold], *beside: str) -> tuple[str, ...]:
+    """Mean error, what stands beside it, share inside, half width."""
+    errors, inside, half = (
+        np.concatenate([getattr(one, name) for one in told]) for name in ("errors", "inside", "half")
+    )
+    if not len(errors):
+        return ("-", *beside, "-", "-")
+    mean = f"{1e3 * np.abs(errors).mean():.0f} mV"
+    return (mean, *beside, f"{100 * inside.mean():.0f} %", f"{1e3 * half.mean():.0f} mV")
