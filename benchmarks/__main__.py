@@ -152,13 +152,13 @@ columns = choose_columns(platform)
 before = peak()
 first = None
 for one in decode_signals([path], platform, columns):
-    first = first or time.perf_counter() - begin
-print(f"{first:.3f} {peak() - before:.0f} {before:.0f} {imported:.3f}")
+    first = first or (time.perf_counter() - begin, time.process_time())
+print(f"{first[0]:.3f} {first[1]:.3f} {peak() - before:.0f} {before:.0f} {imported:.3f}")
 """
 
 
 def memory_and_start(folder: Path, frames: int) -> None:
-    """Peak memory over the imports, and seconds from the start of the program to the first value.
+    """Peak memory over the imports, and seconds from the start of the program to the first value, CPU and wall.
 
     Twice for each log: with nothing cached, so that the database is parsed, and again with what the first run kept.
     """
@@ -168,9 +168,10 @@ def memory_and_start(folder: Path, frames: int) -> None:
         environment = os.environ | {"IDLEWHY_CACHE": str(folder / f"cache-{run}")}
         for cache in ("nothing cached", "database cached"):
             answer = subprocess.run(command, check=True, capture_output=True, text=True, env=environment).stdout
-            first, more, imports, seconds = answer.split()
+            first, cpu, more, imports, seconds = answer.split()
             print(
-                f"{suffix}, {count} frames, {cache}: first value after {first} s, of which imports {seconds} s; "
+                f"{suffix}, {count} frames, {cache}: first value after {cpu} s of CPU, {first} s, of which "
+                f"imports {seconds} s; "
                 f"peak memory imports ({imports} MiB) + {more} MiB"
             )
 
