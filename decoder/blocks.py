@@ -12,6 +12,8 @@ from decoder.bits import WORD, last_byte, network_bit
 from decoder.frames import FloatArray, Int64Array
 from signal_defs.layout import SignalLayout
 
+EXACT_INTEGER = 2**53  # IEEE 754 binary64 holds every integer up to here
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Block:
@@ -48,8 +50,31 @@ class Block:
         return raw, value
 
 
+def fits_block(signal: SignalLayout) -> bool:
+    """Whether a signal may be one of a `Block`: in every frame, in one word, and scaled without loss."""
+    if (
+        signal.multiplexed is not None
+        or signal.is_bytes
+        or signal.is_float
+        or signal.length > WORD - (not signal.signed)
+    ):
+        return False
+    if last_byte(signal) >= word_start(signal) + WORD // 8:
+        return False
+    scale, offset = float(signal.scale), float(signal.offset)
+    if not np.isfinite(scale + offset):
+        return False
+    return (scale, offset) == (1.0, 0.0) or not scale.is_integer() or scaled_bound(signal) <= EXACT_INTEGER
+
+
+def scaled_bound(signal: SignalLayout) -> int:
+    """What no scaled value exceeds, where the scale is a whole number; of the offset its whole part counts."""
+    offset = float(signal.offset)
+    return (1 << signal.length) * abs(int(signal.scale)) + abs(int(offset) if offset.is_integer() else 0)
+
+
 def build_blocks(signals: Iterable[SignalLayout]) -> tuple[Block, ...]:
-    """The signals by word and sign. Each: no float, at most 63 bits (64 if signed), in reach of one word."""
+    """The signals by word and sign. Each of them fits a block."""
     groups: dict[tuple[int, bool, bool], list[SignalLayout]] = {}
     for signal in signals:
         groups.setdefault((word_start(signal), signal.byte_order == "big", signal.signed), []).append(signal)

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.bits import WORD, extract, last_byte, window
-from decoder.blocks import build_blocks, word_start
+from decoder.blocks import EXACT_INTEGER, build_blocks, fits_block, scaled_bound
 from decoder.frames import BoolArray, ByteArray, FloatArray, Int64Array
+from decoder.validity import Check, is_beyond, merged_ranges, nearest
 from signal_defs.errors import DefinitionError
 from signal_defs.layout import MessageLayout, SignalLayout
-
-EXACT_INTEGER = 2**53  # IEEE 754 binary64 holds every integer up to here
-FEW_RANGES = 4  # up to here comparing beats searching
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,9 +51,9 @@ class Unpacker:
     def __init__(self, message: MessageLayout, names: Collection[str] | None = None) -> None:
         self._message = message
         wanted = [one for one in message.signals if names is None or one.name in names]
-        self._checks = {one.name: _Check.of(one) for one in wanted}
-        self._blocks = build_blocks(one for one in wanted if _is_plain(one))
-        self._others = [one for one in wanted if not _is_plain(one)]
+        self._checks = {one.name: Check.of(one) for one in wanted}
+        self._blocks = build_blocks(one for one in wanted if fits_block(one))
+        self._others = [one for one in wanted if not fits_block(one)]
         self._order = [one.name for one in wanted]
 
     def unpack(self, payload: ByteArray, length: ByteArray) -> dict[str, Unpacked]:
@@ -83,76 +81,6 @@ class Unpacker:
         return {name: found[name] for name in self._order}
 
 
-def _is_plain(signal: SignalLayout) -> bool:
-    """Whether a signal may be one of a `Block`: in every frame, in one word, and scaled without loss."""
-    if (
-        signal.multiplexed is not None
-        or signal.is_bytes
-        or signal.is_float
-        or signal.length > WORD - (not signal.signed)
-    ):
-        return False
-    if last_byte(signal) >= word_start(signal) + WORD // 8:
-        return False
-    scale, offset = float(signal.scale), float(signal.offset)
-    if not np.isfinite(scale + offset):
-        return False
-    return (scale, offset) == (1.0, 0.0) or not scale.is_integer() or _bound(signal) <= EXACT_INTEGER
-
-
-def _bound(signal: SignalLayout) -> int:
-    """What no scaled value exceeds, where the scale is a whole number; of the offset its whole part counts."""
-    offset = float(signal.offset)
-    return (1 << signal.length) * abs(int(signal.scale)) + abs(int(offset) if offset.is_integer() else 0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Check:
-    """What a value must keep to. low, high: None where it cannot lie beyond. finite: it might be no finite number.
-
-    passes_all: there is nothing to keep to.
-    """
-
-    invalid: tuple[tuple[int, int], ...]
-    finite: bool
-    low: float | None
-    high: float | None
-    passes_all: bool = field(init=False)
-
-    def __post_init__(self) -> None:
-        nothing = not self.invalid and not self.finite and self.low is None and self.high is None
-        object.__setattr__(self, "passes_all", nothing)
-
-    @classmethod
-    def of(cls, signal: SignalLayout) -> Self:
-        """The definition's range with half a step of slack, and its raw values that are none."""
-        low, high = signal.minimum, signal.maximum
-        slack = 0.0 if signal.is_float else abs(signal.scale) / 2
-        if not signal.is_float:
-            least = -(2 ** (signal.length - 1)) if signal.signed else 0
-            most = 2 ** (signal.length - 1) - 1 if signal.signed else 2**signal.length - 1
-            ends = sorted((least * signal.scale + signal.offset, most * signal.scale + signal.offset))
-            low = None if low is None or ends[0] >= low - slack else low
-            high = None if high is None or ends[1] <= high + slack else high
-        return cls(
-            () if signal.is_float else tuple(_merged(signal.invalid)),
-            signal.is_float or not np.isfinite(signal.scale + signal.offset),
-            None if low is None else low - slack,
-            None if high is None else high + slack,
-        )
-
-    def inside(self, value: FloatArray) -> BoolArray | None:
-        """Whether each value lies in the range; None where it cannot lie outside."""
-        if self.low is None and self.high is None:
-            return None
-        inside = np.ones(len(value), np.bool_)
-        if self.low is not None:
-            inside &= value >= self.low
-        if self.high is not None:
-            inside &= value <= self.high
-        return inside
-
-
 @dataclass(frozen=True, slots=True)
 class _Split:
     """The frames by the value of one multiplexer: value (k,) rising, rows (k,) the frame of each."""
@@ -163,10 +91,10 @@ class _Split:
     def rows_in(self, ranges: tuple[tuple[int, int], ...]) -> Int64Array:
         """Rising rows whose value lies in one of the ranges, each named once."""
         parts = []
-        for low, high in _merged(ranges):
-            first = int(np.searchsorted(self.value, _within(low, self.value), side="left"))
-            past = int(np.searchsorted(self.value, _within(high, self.value), side="right"))
-            if low <= high and not _beyond(low, high, self.value):
+        for low, high in merged_ranges(ranges):
+            first = int(np.searchsorted(self.value, nearest(low, self.value), side="left"))
+            past = int(np.searchsorted(self.value, nearest(high, self.value), side="right"))
+            if low <= high and not is_beyond(low, high, self.value):
                 parts.append(self.rows[first:past])
         return np.sort(np.concatenate(parts)) if parts else np.empty(0, np.int64)
 
@@ -199,7 +127,7 @@ class _Columns:
         """Eight bytes of every frame as one number: (n,)."""
         return window(self.payload, at, big, self.windows)
 
-    def unpack(self, signal: SignalLayout, check: _Check) -> Unpacked:
+    def unpack(self, signal: SignalLayout, check: Check) -> Unpacked:
         self._split_multiplexers(signal)
         present, truncated = self._rows(signal)
         raw = extract(self.payload, signal, self.windows, present)
@@ -210,7 +138,7 @@ class _Columns:
 
     def judge(
         self,
-        check: _Check,
+        check: Check,
         raw: NDArray[Any],
         value: FloatArray,
         present: Int64Array | None = None,
@@ -220,16 +148,7 @@ class _Columns:
         valid = self.all_valid if present is None else self.all_valid[: len(raw)]
         if check.passes_all:
             return Unpacked(raw, value, valid, present, truncated)
-        bad = _invalid(raw, check.invalid) if check.invalid else None
-        if bad is not None:
-            valid = ~bad
-        if check.finite:
-            valid = valid & np.isfinite(value)
-        inside = check.inside(value)
-        outside = 0
-        if inside is not None:
-            outside = int(np.count_nonzero(valid & ~inside))
-            valid = valid & inside
+        valid, outside = check.judge(raw, value, valid)
         return Unpacked(raw, value, valid, present, truncated, outside)
 
     def _rows(self, signal: SignalLayout) -> tuple[Int64Array | None, int]:
@@ -278,7 +197,7 @@ def _scaled(raw: NDArray[Any], signal: SignalLayout) -> FloatArray:
     scale, offset = float(signal.scale), float(signal.offset)
     if not signal.is_float and scale.is_integer() and (scale, offset) != (1.0, 0.0):
         whole = offset if offset.is_integer() else 0.0  # the part of the offset that integer arithmetic can add
-        bound = _bound(signal)
+        bound = scaled_bound(signal)
         if bound >= 2**63:
             numbers = [float(number * int(scale) + int(whole)) for number in raw.tolist()]
             return np.array(numbers, np.float64) + (offset - whole)
@@ -292,45 +211,6 @@ def _scaled(raw: NDArray[Any], signal: SignalLayout) -> FloatArray:
     if offset != 0.0 or scale < 0.0 or (scale != 1.0 and (signal.signed or signal.is_float)):
         value += offset
     return value
-
-
-def _invalid(raw: NDArray[Any], ranges: tuple[tuple[int, int], ...]) -> BoolArray | None:
-    """Whether each raw value lies in one of the ranges, which rise and do not overlap; None where none can hold it."""
-    merged = [(low, high) for low, high in ranges if not _beyond(low, high, raw)]
-    if not merged:
-        return None
-    if len(merged) <= FEW_RANGES:
-        bad = np.zeros(len(raw), np.bool_)
-        for low, high in merged:
-            bad |= raw == low if low == high else (raw >= low) & (raw <= high)
-        return bad
-    lows = np.array([_within(low, raw) for low, _ in merged], raw.dtype)
-    highs = np.array([_within(high, raw) for _, high in merged], raw.dtype)
-    index = np.searchsorted(lows, raw, side="right") - 1
-    return np.asarray((index >= 0) & (raw <= highs[np.maximum(index, 0)]))
-
-
-def _merged(ranges: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:
-    """The same numbers in rising ranges that do not overlap."""
-    merged: list[tuple[int, int]] = []
-    for low, high in sorted(one for one in ranges if one[0] <= one[1]):
-        if merged and low <= merged[-1][1] + 1:
-            merged[-1] = (merged[-1][0], max(high, merged[-1][1]))
-        else:
-            merged.append((low, high))
-    return merged
-
-
-def _within(number: int, like: NDArray[Any]) -> int:
-    """The number, or the nearest that the array's type can hold."""
-    limits = np.iinfo(like.dtype)
-    return min(max(number, int(limits.min)), int(limits.max))
-
-
-def _beyond(low: int, high: int, like: NDArray[Any]) -> bool:
-    """Whether no number of the range fits the array's type."""
-    limits = np.iinfo(like.dtype)
-    return low > int(limits.max) or high < int(limits.min)
 
 
 def dense(unpacked: Unpacked, frames: int) -> tuple[FloatArray, BoolArray]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -183,6 +184,46 @@ def test_any_field_equals_cantools_bit_for_bit(layout: tuple[SignalLayout, int],
         )
         if not signal.is_float:
             assert int(got.raw[row]) == theirs.decode(payload[:width], scaling=False)["s"]
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(layouts(), min_size=1, max_size=12),
+    st.lists(st.binary(min_size=64, max_size=64), min_size=1, max_size=4),
+    st.sampled_from([8, 12, 64]),
+    st.data(),
+)
+def test_signals_taken_out_together_are_those_taken_out_alone(
+    found: list[tuple[SignalLayout, int]], payloads: list[bytes], width: int, data: st.DataObject
+) -> None:
+    signals = [replace(signal, name=f"s{number}", maximum=500.0) for number, (signal, _) in enumerate(found)]
+    columns = np.array([list(payload[:width]) for payload in payloads], np.uint8)
+    length = np.array([data.draw(st.integers(width - 4, width)) for _ in payloads], np.uint8)
+    together = unpack(message(*signals, length=width), columns, length)
+    assert list(together) == [signal.name for signal in signals]
+    for signal in signals:
+        alone = decode_alone(signal, columns, length)
+        got = together[signal.name]
+        assert got.raw.tobytes() == alone.raw.tobytes()
+        assert got.value.tobytes() == alone.value.tobytes()
+        assert got.valid.tolist() == alone.valid.tolist()
+        assert (got.truncated, got.outside) == (alone.truncated, alone.outside)
+
+
+def decode_alone(signal: SignalLayout, columns: np.ndarray, length: np.ndarray) -> Unpacked:
+    """One signal, frame by frame."""
+    rows = [
+        unpack(message(signal), columns[row : row + 1], length[row : row + 1])[signal.name]
+        for row in range(len(length))
+    ]
+    return Unpacked(
+        np.concatenate([one.raw for one in rows]),
+        np.concatenate([one.value for one in rows]),
+        np.concatenate([one.valid for one in rows]),
+        None,
+        sum(one.truncated for one in rows),
+        sum(one.outside for one in rows),
+    )
 
 
 # ---------------------------------------------------------------- multiplexing
