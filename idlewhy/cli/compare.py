@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from idlewhy.cli.output import (
     CSV_COLUMNS,
     JSON,
+    LANGUAGE,
     LOGS,
     PLATFORM,
+    VEHICLE,
     check_outputs,
     note,
     progress_bar,
-    read_options,
     write_json,
     write_text,
 )
 from signal_defs.errors import UsageError
+
+if TYPE_CHECKING:
+    from decoder.logs import ReadOptions
 
 
 class _ManyAfter(click.Command):
@@ -45,12 +51,10 @@ class _ManyAfter(click.Command):
     help="A log from after the repair; may be repeated.",
 )
 @PLATFORM
-@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the earliest log's name.")
+@VEHICLE
 @click.option("--out", "-o", required=True, metavar="OUT.html", help="Where the page goes.")
 @JSON
-@click.option(
-    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
-)
+@LANGUAGE
 @CSV_COLUMNS
 def compare(
     logs: tuple[str, ...],
@@ -60,7 +64,7 @@ def compare(
     out: str,
     json_out: str | None,
     language: str,
-    csv_columns: tuple[str, ...],
+    options: ReadOptions,
 ) -> None:
     """Say which findings went, which stayed, and how sure that is; LOGS are from before the repair.
 
@@ -77,7 +81,6 @@ def compare(
     if both:
         raise UsageError("A log is named both as before and as after.", where=both[0], mend="Name it on one side only.")
     check_outputs([out, json_out], [*logs, *after])
-    options = read_options(csv_columns)
     with progress_bar() as progress:
         first = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
         second = analyse(after, platform, vehicle=vehicle or first.vehicle, progress=progress, options=options)

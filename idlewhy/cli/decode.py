@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, read_options, whole_file
+from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, whole_file
 from signal_defs.errors import UsageError
+
+if TYPE_CHECKING:
+    from decoder.logs import ReadOptions
 
 
 @click.command(short_help="Write the signals of a log as a table.")
@@ -27,7 +31,7 @@ def decode(
     roles: tuple[str, ...],
     signals: tuple[str, ...],
     wide: bool,
-    csv_columns: tuple[str, ...],
+    options: ReadOptions,
 ) -> None:
     """Write the decoded signals of a log as Parquet or CSV: all that the platform defines, or those chosen.
 
@@ -48,9 +52,7 @@ def decode(
     columns = choose_columns(known, roles, signals)
     report = DecodeReport()
     with progress_bar() as progress, whole_file(target) as half:
-        batches = decode_signals(
-            logs, known, columns, report=report, progress=progress, options=read_options(csv_columns)
-        )
+        batches = decode_signals(logs, known, columns, report=report, progress=progress, options=options)
         rows = write_signals(batches, columns, half, "wide" if wide else "long")
     click.echo(f"{report.decoded:,} of {report.frames:,} frames decoded, {rows:,} rows  -> {target}")
     for words in report.notes:

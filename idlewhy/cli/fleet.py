@@ -53,9 +53,7 @@ def fleet() -> None:
 @click.option("--scheduler", metavar="tcp://HOST:PORT", default="", help="Work on this Dask cluster instead.")
 @click.option("--pseudonym-key", metavar="FILE", help="Replace vehicles' names by a keyed hash.")
 @click.option("--pages", metavar="FOLDER", help="Write each recording's own page there as well.")
-@click.option(
-    "--watch", "rules", metavar="FILE.toml", help="Look at these rules afterwards."
-)
+@click.option("--watch", "rules", metavar="FILE.toml", help="Look at these rules afterwards.")
 @EXIT_CODE
 @JSON
 def add(
@@ -213,8 +211,8 @@ def report(
 def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, json_out: str | None) -> None:
     """Tell one figure of every vehicle, and where it is going.
 
-    A row tells its level, its change a month with the interval, the verdict, and what data is missing. METRIC: resistance,
-    rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share, auto_stop_share, balance.
+    A row tells its level, its change a month with the interval, the verdict, and what data is missing. METRIC:
+    resistance, rest_soc, quiescent, crank_voltage, stop_rate, battery_share, refused_share, auto_stop_share, balance.
 
     \b
     Example:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, JSON, LOGS, check_outputs, console, read_options, write_json
+from idlewhy.cli.output import CSV_COLUMNS, JSON, LOGS, check_outputs, console, write_json
 from signal_defs.errors import LogError, UsageError
 
 if TYPE_CHECKING:
     from decoder.inspect import IdentifierSummary, LogInspection
+    from decoder.logs import ReadOptions
 
 SHOWN_DAMAGE = 10
 
@@ -27,7 +28,7 @@ SHOWN_DAMAGE = 10
 @click.option("--platform", "-p", metavar="ID|FOLDER", help="For --anonymise: what is needed.")
 def inspect(
     logs: tuple[str, ...],
-    csv_columns: tuple[str, ...],
+    options: ReadOptions,
     json_out: str | None,
     anonymise: str | None,
     platform: str | None,
@@ -45,11 +46,11 @@ def inspect(
       idlewhy inspect monday.blf --anonymise to-show.log.gz --platform example-van
     """
     if anonymise is not None or platform is not None:
-        return _anonymise(logs, anonymise, platform, json_out, csv_columns)
+        return _anonymise(logs, anonymise, platform, json_out, options)
     from decoder.inspect import inspect_logs
 
     check_outputs([json_out], logs)
-    inspection = inspect_logs(logs, options=read_options(csv_columns))
+    inspection = inspect_logs(logs, options=options)
     if json_out:
         write_json(json_out, {"schema": "idlewhy.inspection/1", "logs": [_as_json(log) for log in inspection.logs]})
     if json_out != "-":
@@ -59,7 +60,7 @@ def inspect(
 
 
 def _anonymise(
-    logs: tuple[str, ...], out: str | None, platform: str | None, json_out: str | None, csv_columns: tuple[str, ...]
+    logs: tuple[str, ...], out: str | None, platform: str | None, json_out: str | None, options: ReadOptions
 ) -> int:
     """One anonymous log for each log; says how many of its frames are left."""
     if out is None or platform is None or json_out is not None:
@@ -71,7 +72,7 @@ def _anonymise(
     from signal_defs.load import load_platform
 
     check_outputs([out] if len(logs) == 1 else [], logs)
-    for name, outcome in anonymise(logs, load_platform(platform), out, options=read_options(csv_columns)):
+    for name, outcome in anonymise(logs, load_platform(platform), out, options=options):
         click.echo(f"{outcome.written:,} of {outcome.frames:,} frames  -> {name}")
     return 0
 
@@ -127,6 +128,10 @@ def _remarks(log: LogInspection) -> list[str]:
     if log.clock_steps_ns:
         times = len(log.clock_steps_ns)
         words.append("the clock jumped once" if times == 1 else f"the clock jumped {times} times")
+    if log.backward_at_ns is not None:
+        back = "once, by" if log.backward == 1 else f"{log.backward:,} times, at most by"
+        behind = (log.backward_at_ns - log.start_ns) / 1e9
+        words.append(f"time ran backward {back} {log.backward_s:.6g} s, {behind:,.3f} s behind the log's first time")
     if log.skipped:
         words.append(f"passed over: {_counts(log.skipped)}")
     if log.dropped:

@@ -1,15 +1,15 @@
-"""The command `idlewhy`: its subcommands are imported only when they are called, so that it starts at once."""
+"""The command `idlewhy`, and how it ends."""
 
 from __future__ import annotations
 
 import errno
-import importlib
 import sys
 import traceback
 from typing import Any
 
 import click
 
+from idlewhy.cli.lazy import LazyGroup
 from signal_defs.errors import IdlewhyError
 
 SUBCOMMANDS = {
@@ -24,22 +24,6 @@ SUBCOMMANDS = {
 }
 
 
-class _LazyGroup(click.Group):
-    """A group whose subcommands live in modules of their own, named in SUBCOMMANDS."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        del ctx
-        return list(SUBCOMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        del ctx
-        if cmd_name not in SUBCOMMANDS:
-            return None
-        module, _, name = SUBCOMMANDS[cmd_name].partition(":")
-        command: click.Command = getattr(importlib.import_module(module), name)
-        return command
-
-
 def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -> None:
     if wanted and not ctx.resilient_parsing:
         from importlib.metadata import version
@@ -48,7 +32,11 @@ def _show_version(ctx: click.Context, _option: click.Parameter, wanted: bool) ->
         ctx.exit()
 
 
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(
+    cls=LazyGroup,
+    modules=SUBCOMMANDS,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
 @click.option("--debug", is_flag=True, help="On a fault, show the whole traceback.")
 @click.option(
     "--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version, help="Print the version."

@@ -38,16 +38,13 @@ JSON = click.option("--json", "json_out", metavar="FILE|-", help="Write the same
 # The medium is full, the quota used up, too large, read-only, the name too long, not allowed.
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.ENAMETOOLONG, errno.EACCES, errno.EPERM}
 
-CSV_COLUMNS = click.option(
-    "--csv-column",
-    "csv_columns",
-    multiple=True,
-    metavar="WHAT=HEADING",
-    help="In a CSV log, the heading of the column that holds time, channel, identifier, data, length or checksum.",
+VEHICLE = click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the earliest log's name.")
+LANGUAGE = click.option(
+    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
 )
 
 
-def read_options(csv_columns: tuple[str, ...]) -> ReadOptions:
+def _read_options(_ctx: click.Context, _option: click.Parameter, csv_columns: tuple[str, ...]) -> ReadOptions:
     """What the options of the command say of the logs. Raises UsageError where one is not WHAT=HEADING."""
     from decoder.logs import ReadOptions
 
@@ -60,6 +57,16 @@ def read_options(csv_columns: tuple[str, ...]) -> ReadOptions:
                 mend="For example --csv-column time=Zeit.",
             )
     return ReadOptions(csv_columns={what: heading for what, _, heading in pairs})
+
+
+CSV_COLUMNS = click.option(
+    "--csv-column",
+    "options",
+    multiple=True,
+    metavar="WHAT=HEADING",
+    callback=_read_options,
+    help="In a CSV log, the heading of the column that holds time, channel, identifier, data, length or checksum.",
+)
 
 
 def check_outputs(outputs: Iterable[str | None], inputs: Iterable[str] = ()) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
 from dataclasses import asdict
 
 import click
 
+from idlewhy.cli.lazy import LazyGroup
 from idlewhy.cli.output import JSON, write_json
 
 SUBCOMMANDS = {
@@ -18,21 +18,7 @@ SUBCOMMANDS = {
 }
 
 
-class _Lazy(click.Group):
-    """Subcommands in modules of their own, imported when they are called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return [*SUBCOMMANDS, *super().list_commands(ctx)]
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in SUBCOMMANDS:
-            return super().get_command(ctx, cmd_name)
-        module, _, name = SUBCOMMANDS[cmd_name].partition(":")
-        command: click.Command = getattr(importlib.import_module(module), name)
-        return command
-
-
-@click.group(cls=_Lazy, short_help="Begin, check and show definitions of vehicles.")
+@click.group(cls=LazyGroup, modules=SUBCOMMANDS, short_help="Begin, check and show definitions of vehicles.")
 def platform() -> None:
     """Begin, check and show platforms: what a vehicle's signals mean and when it allows idle-stop.
 
@@ -45,7 +31,9 @@ def platform() -> None:
 @platform.command(name="list")
 @JSON
 def list_known(json_out: str | None) -> None:
-    """List the platforms that can be named by id, and where each was found.
+    """List the platforms that can be named by id.
+
+    Behind each stands where it was found: in a folder of IDLEWHY_PLATFORMS, among the user's own, or shipped.
 
     \b
     Example:
@@ -55,7 +43,8 @@ def list_known(json_out: str | None) -> None:
 
     entries = list_platforms()
     if json_out:
-        write_json(json_out, [{**asdict(entry), "folder": str(entry.folder)} for entry in entries])
+        rows = [{**asdict(entry), "folder": str(entry.folder)} for entry in entries]
+        write_json(json_out, {"schema": "idlewhy.platforms/1", "platforms": rows})
     if json_out != "-":
         for entry in entries:
             click.echo(f"{entry.id:<20} {entry.title}  [{entry.origin}]" + (f"  {entry.fault}" if entry.fault else ""))

@@ -6,21 +6,23 @@ from typing import TYPE_CHECKING
 
 import click
 
-from idlewhy.cli.output import JSON, check_outputs, progress_bar, write_json
+from idlewhy.cli.output import CSV_COLUMNS, JSON, check_outputs, progress_bar, write_json
 
 if TYPE_CHECKING:
+    from decoder.logs import ReadOptions
     from idlewhy.platform_kit.coverage import RoleCoverage
 
 
 @click.command()
 @click.argument("which", metavar="ID|FOLDER")
 @click.option("--log", "logs", multiple=True, metavar="LOG", help="A log of this vehicle to hold the platform against.")
+@CSV_COLUMNS
 @JSON
-def check(which: str, logs: tuple[str, ...], json_out: str | None) -> None:
-    """Say what is wrong or doubtful in a platform; ends with 4 where anything is wrong.
+def check(which: str, logs: tuple[str, ...], options: ReadOptions, json_out: str | None) -> None:
+    """Say what is wrong or doubtful in a platform.
 
-    With logs also whether every role is seen, how often, in its range, with a sign, a zero and a scale that the battery
-    can have, and whether counters and checksums fit.
+    Ends with 4 where anything is wrong. With logs also whether every role is seen, how often, in its range, with a
+    sign, a zero and a scale that the battery can have, and whether counters and checksums fit.
 
     \b
     Examples:
@@ -31,7 +33,7 @@ def check(which: str, logs: tuple[str, ...], json_out: str | None) -> None:
 
     check_outputs([json_out], logs)
     with progress_bar() as progress:
-        checked = check_all(which, logs, progress=progress)
+        checked = check_all(which, logs, progress=progress, options=options)
     findings = checked.findings
     if json_out:
         write_json(json_out, {"schema": "idlewhy.platform-check/1", "platform": which, **checked.as_json()})

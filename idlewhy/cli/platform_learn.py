@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
-from idlewhy.cli.output import LOGS, PLATFORM, check_outputs, note, progress_bar, write_text
+from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, write_text
+
+if TYPE_CHECKING:
+    from decoder.logs import ReadOptions
 
 
 @click.command()
@@ -14,10 +19,12 @@ from idlewhy.cli.output import LOGS, PLATFORM, check_outputs, note, progress_bar
     "--out", "-o", default="-", metavar="FILE|-", help="Where the proposal goes; standard output if left out."
 )
 @click.option("--one-vehicle", is_flag=True, help="All logs are of one vehicle and make one recording.")
-def learn(logs: tuple[str, ...], platform: str, out: str, one_vehicle: bool) -> None:
-    """Propose the levels at which this kind of vehicle really decides, with the evidence; no file is changed.
+@CSV_COLUMNS
+def learn(logs: tuple[str, ...], platform: str, out: str, one_vehicle: bool, options: ReadOptions) -> None:
+    """Propose the levels at which this kind of vehicle really decides.
 
-    Each LOG is a recording of its own, of any vehicle of the platform; the more, the narrower the intervals.
+    The proposal holds the evidence; no file is changed. Each LOG is a recording of its own, of any vehicle of the
+    platform; the more, the narrower the intervals.
 
     \b
     Example:
@@ -27,7 +34,7 @@ def learn(logs: tuple[str, ...], platform: str, out: str, one_vehicle: bool) -> 
 
     check_outputs([out], logs)
     with progress_bar() as progress:
-        learned = learn_rules(logs, platform, one_vehicle=one_vehicle, progress=progress)
+        learned = learn_rules(logs, platform, one_vehicle=one_vehicle, progress=progress, options=options)
     write_text(out, learned.toml)
     for words in learned.remarks:
         note(words)

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
-from idlewhy.cli.output import note
+from idlewhy.cli.output import CSV_COLUMNS, note
+
+if TYPE_CHECKING:
+    from decoder.logs import ReadOptions
 
 
 @click.command()
@@ -14,11 +19,14 @@ from idlewhy.cli.output import note
 @click.option("--log", "logs", multiple=True, metavar="LOG", help="A log of the vehicle: its behaviour speaks as well.")
 @click.option("--out", "-o", metavar="DIR", help="The folder; left out, the id here.")
 @click.option("--id", "platform_id", metavar="ID", help="The platform's id; left out, the folder's name.")
-def new(databases: tuple[str, ...], logs: tuple[str, ...], out: str | None, platform_id: str | None) -> None:
-    """Begin a platform: roles are proposed with their reasons, as comments, and nothing is taken for granted.
+@CSV_COLUMNS
+def new(
+    databases: tuple[str, ...], logs: tuple[str, ...], out: str | None, platform_id: str | None, options: ReadOptions
+) -> None:
+    """Begin a platform from databases and logs.
 
-    With a log the proposals go by behaviour too: the voltage is what falls when the current moves at a crank, and the
-    cranks tell the current's sign.
+    Roles are proposed with their reasons, as comments, and nothing is taken for granted. With a log the proposals go by
+    behaviour too: the voltage is what falls when the current moves at a crank, and the cranks tell the current's sign.
 
     \b
     Example:
@@ -28,7 +36,7 @@ def new(databases: tuple[str, ...], logs: tuple[str, ...], out: str | None, plat
     from signal_defs.roles import REQUIRED_ROLES
     from signal_defs.scaffold_text import entry
 
-    made = new_platform(databases, logs, folder=out, platform_id=platform_id)
+    made = new_platform(databases, logs, folder=out, platform_id=platform_id, options=options)
     for role, ranked in made.proposals.items():
         others = f"  ({len(ranked) - 1} more)" if len(ranked) > 1 else ""
         click.echo(f"{ranked[0].strength:<6}  {entry(ranked[0])}{others}")

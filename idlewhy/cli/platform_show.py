@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from idlewhy.cli.output import JSON, console, write_json, write_text
+from idlewhy.cli.output import JSON, LANGUAGE, console, write_json, write_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -19,14 +19,13 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("which", metavar="ID|FOLDER")
 @click.option("--out", "-o", metavar="OUT.html", help="Write the page as HTML.")
-@click.option(
-    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the HTML page."
-)
+@LANGUAGE
 @JSON
 def show(which: str, out: str | None, language: str, json_out: str | None) -> None:
-    """Show a platform on one page: buses, roles, battery, conditions, what is missing and what that costs.
+    """Show a platform on one page.
 
-    Where it extends another platform, the result is shown, and which file each part comes from.
+    It tells buses, roles, battery, conditions, what is missing and what that costs. Where it extends another platform,
+    the result is shown, and which file each part comes from.
 
     \b
     Examples:

@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from idlewhy.cli.output import (
     CSV_COLUMNS,
     JSON,
+    LANGUAGE,
     LOGS,
     PLATFORM,
+    VEHICLE,
     check_outputs,
     note,
     progress_bar,
-    read_options,
     whole_file,
     write_json,
     write_text,
 )
 from signal_defs.errors import UsageError
 
+if TYPE_CHECKING:
+    from decoder.logs import ReadOptions
+
 
 @click.command(short_help="Say when idle-stop was refused, and why.")
 @LOGS
 @PLATFORM
-@click.option("--vehicle", metavar="ID", help="The vehicle's name; left out, the earliest log's name.")
+@VEHICLE
 @click.option("--out", "-o", metavar="OUT.html", help="Where the page goes; left out, VEHICLE.html here.")
 @JSON
 @click.option("--traces", metavar="OUT.parquet", help="Write the estimated traces as a Parquet table.")
-@click.option(
-    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the page."
-)
+@LANGUAGE
 @CSV_COLUMNS
 def report(
     logs: tuple[str, ...],
@@ -39,7 +43,7 @@ def report(
     json_out: str | None,
     traces: str | None,
     language: str,
-    csv_columns: tuple[str, ...],
+    options: ReadOptions,
 ) -> None:
     """Say for every standstill whether idle-stop was allowed or refused, and why.
 
@@ -57,7 +61,6 @@ def report(
     check_outputs([out, json_out, traces], logs)
     if traces == "-":
         raise UsageError("A Parquet table does not go to standard output.", mend="Name a file for --traces.")
-    options = read_options(csv_columns)
     with progress_bar() as progress:
         analysis = analyse(logs, platform, vehicle=vehicle, progress=progress, options=options)
     page = out or f"{file_name(analysis.vehicle)}.html"

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from decoder.frames import FloatArray, Int64Array
+from decoder.logs import ReadOptions
 from idlewhy.platform_kit.cranks import Cranks, cranks_of, find_dips, slope_by_steps
 from idlewhy.platform_kit.series import Series, read_series
 from signal_defs.layout import SignalLayout
@@ -24,7 +25,10 @@ SLOW_ROLES = ("battery_temperature", "coolant_temperature", "ambient_temperature
 
 
 def weigh_by_logs(
-    found: Sequence[Candidate], buses: Sequence[Bus], logs: Sequence[str | Path]
+    found: Sequence[Candidate],
+    buses: Sequence[Bus],
+    logs: Sequence[str | Path],
+    options: ReadOptions | None = None,
 ) -> tuple[Candidate, ...]:
     """The candidates with what the logs say of each, and candidates for voltage and current that no name speaks for.
 
@@ -32,7 +36,7 @@ def weigh_by_logs(
     """
     unnamed = _unnamed(found, buses)
     every = [*found, *unnamed]
-    series = read_series(logs, buses, {one.source for one in every})
+    series = read_series(logs, buses, {one.source for one in every}, options)
     scaled = [(one, _in_unit(one, series.get(one.source))) for one in every]
     voltage, current, cranks = _pair(scaled)
     weighed = []

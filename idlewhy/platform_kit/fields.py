@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from decoder.frames import NOT_DATA, ByteArray, FloatArray, FrameBatch, Int64Array
-from decoder.logs import open_log
+from decoder.logs import ReadOptions, open_log
 from decoder.route import frame_keys, key_parts, with_channels
 from idlewhy.platform_kit.cranks import find_dips
 from idlewhy.platform_kit.series import Series
@@ -50,11 +50,11 @@ class _Frames:
     count: int = 0
 
 
-def likely_fields(paths: Sequence[str | Path]) -> list[str]:
+def likely_fields(paths: Sequence[str | Path], options: ReadOptions | None = None) -> list[str]:
     """Sentences on the fields that fall and come back as a battery's voltage does, and on what moves just then."""
     said: list[str] = []
     for path in paths:
-        messages = _frames(path)
+        messages = _frames(path, options)
         volts = _best(sorted(_voltages(messages), key=lambda one: (-one[2], -one[3], -one[0].length)))
         for where, scale, count, depth, _ in volts[:SHOWN]:
             said.append(f"{where}: times {scale:.6g} it would be volts, and falls {count} times, by {depth:.1f} V")
@@ -77,10 +77,10 @@ def _best(ordered: Sequence[Voltage]) -> list[Voltage]:
     return list(kept.values())
 
 
-def _frames(path: str | Path) -> dict[tuple[str, int], tuple[Int64Array, ByteArray]]:
+def _frames(path: str | Path, options: ReadOptions | None) -> dict[tuple[str, int], tuple[Int64Array, ByteArray]]:
     kept: dict[int, _Frames] = {}
     channels: tuple[str, ...] = ()
-    with open_log(path) as log:
+    with open_log(path, options=options) as log:
         for read in log.batches():
             batch = with_channels(read, channels)
             channels = batch.channels

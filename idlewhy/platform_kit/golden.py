@@ -11,7 +11,7 @@ import numpy as np
 
 from decoder.collect import Samples, role_samples
 from decoder.frames import ByteArray, Int64Array
-from decoder.logs import open_log
+from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, read_routed
 from decoder.route import UNKNOWN, MessageIndex, Routed, Router
 from decoder.timeline import LogClock
@@ -158,14 +158,16 @@ class _Seen:
     count: int = 0
 
 
-def golden_frames(platform: Platform, logs: Sequence[str | Path], *, each: int = 3) -> tuple[Golden, ...]:
+def golden_frames(
+    platform: Platform, logs: Sequence[str | Path], *, each: int = 3, options: ReadOptions | None = None
+) -> tuple[Golden, ...]:
     """Frames that show what each bound message can say: the extremes of its roles and what is not available.
 
     each: frames of a message at most. Raises LogError if a log cannot be read or none holds a bound message.
     """
     entries: list[Golden] = []
     for path in logs:
-        for seen in _first_frames(path, platform):
+        for seen in _first_frames(path, platform, options):
             if all((seen.bus, seen.identifier) != (one.bus, one.identifier) for one in entries):
                 entries += _chosen(platform, seen, each, Path(path).name)
     if not entries:
@@ -177,10 +179,10 @@ def golden_frames(platform: Platform, logs: Sequence[str | Path], *, each: int =
     return tuple(entries)
 
 
-def _first_frames(path: str | Path, platform: Platform) -> list[_Seen]:
+def _first_frames(path: str | Path, platform: Platform, options: ReadOptions | None) -> list[_Seen]:
     index = MessageIndex(platform.buses)
     bound = {(binding.bus, binding.message) for binding in platform.bindings.values()}
-    opened = open_log(path)
+    opened = open_log(path, options=options)
     log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
     seen: dict[int, _Seen] = {}
     for routed, _ in read_routed(log, opened.batches()):

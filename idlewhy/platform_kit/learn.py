@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from decoder.logs import ReadOptions
 from idle_stop.analysis import Analysis, analyse
 from idle_stop.proposal import propose
 from signal_defs.errors import LogError
@@ -23,7 +24,12 @@ class Learned:
 
 
 def learn_rules(
-    logs: Sequence[str | Path], platform: str | Path, *, one_vehicle: bool = False, progress: Progress | None = None
+    logs: Sequence[str | Path],
+    platform: str | Path,
+    *,
+    one_vehicle: bool = False,
+    progress: Progress | None = None,
+    options: ReadOptions | None = None,
 ) -> Learned:
     """Learn from logs, each a recording of its own unless they are all of one vehicle.
 
@@ -34,7 +40,7 @@ def learn_rules(
     analyses: list[Analysis] = []
     for group in [list(logs)] if one_vehicle else [[log] for log in logs]:
         try:
-            analyses.append(analyse(group, known, progress=progress))
+            analyses.append(analyse(group, known, progress=progress, options=options))
         except LogError as fault:
             if one_vehicle or len(logs) == 1:
                 raise

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from decoder.inspect import IdentifierSummary, Inspection, inspect_logs
+from decoder.logs import ReadOptions
 from decoder.route import UNKNOWN, MessageIndex
 from idlewhy.platform_kit.behaviour import weigh_by_logs
 from idlewhy.platform_kit.fields import likely_fields
@@ -39,6 +40,7 @@ def new_platform(
     *,
     folder: str | Path | None = None,
     platform_id: str | None = None,
+    options: ReadOptions | None = None,
 ) -> NewPlatform:
     """Write a platform folder: the databases copied, platform.toml with every role as a commented proposal.
 
@@ -54,14 +56,16 @@ def new_platform(
     target = Path(folder) if folder else Path(own_id)
     _must_be_free(target, paths)
     buses = _read_buses(paths)
-    inspection = inspect_logs(logs) if logs else None
+    inspection = inspect_logs(logs, options=options) if logs else None
     seen = _channels(inspection, buses) if inspection else {}
     use_logs = [path for path in logs if any(seen.values())]
     notes = _notes(buses, seen, has_log=bool(logs))
-    proposals = propose_roles(buses, (lambda found: weigh_by_logs(found, buses, use_logs)) if use_logs else None)
+    proposals = propose_roles(
+        buses, (lambda found: weigh_by_logs(found, buses, use_logs, options)) if use_logs else None
+    )
     remarks = _remarks(inspection, buses) if inspection else []
     if logs and not buses:
-        likely = likely_fields(logs)
+        likely = likely_fields(logs, options)
         remarks += ["Bits that behave as a battery's voltage and current do, for whoever writes the database:"] * bool(
             likely
         )

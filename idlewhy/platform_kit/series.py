@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import FloatArray, Int64Array
+from decoder.logs import ReadOptions
 from decoder.signals import SignalBatch, choose_columns, decode_signals
 from signal_defs.platform import Battery, Bus, Platform
 
@@ -49,7 +50,9 @@ def bare_platform(buses: Sequence[Bus]) -> Platform:
     return Platform("new", "new", tuple(buses), {}, Battery("flooded", 1.0))
 
 
-def read_series(paths: Sequence[str | Path], buses: Sequence[Bus], sources: Collection[str]) -> dict[str, Series]:
+def read_series(
+    paths: Sequence[str | Path], buses: Sequence[Bus], sources: Collection[str], options: ReadOptions | None
+) -> dict[str, Series]:
     """The series of those signals ("bus/message.signal") that have samples in the logs. Raises LogError for none."""
     platform = bare_platform(buses)
     wanted = set(sources)
@@ -57,7 +60,7 @@ def read_series(paths: Sequence[str | Path], buses: Sequence[Bus], sources: Coll
     if not columns:
         return {}
     each = max(min(MAX_EACH, MAX_SAMPLES // len(columns)), 1000)
-    return _joined(decode_signals(paths, platform, columns), each)
+    return _joined(decode_signals(paths, platform, columns, options=options), each)
 
 
 def _joined(batches: Iterable[SignalBatch], each: int) -> dict[str, Series]:
