@@ -107,7 +107,9 @@ def serve(
 
 @serve.group()
 def token() -> None:
-    """Make, list and revoke the tokens by which people and programs sign in.
+    """Make, list and revoke the tokens that people sign in with.
+
+    Programs send theirs with each request.
 
     \b
     Example:
@@ -127,7 +129,9 @@ def token() -> None:
 )
 @STORE
 def add(name: str, scopes: tuple[str, ...], store: Path | None) -> None:
-    """Make a token and print it; it is not kept and cannot be shown again.
+    """Make a token and print it.
+
+    It is not kept and cannot be shown again.
 
     \b
     Example:

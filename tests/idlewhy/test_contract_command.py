@@ -59,6 +59,12 @@ def test_every_promised_option_is_there(name: str) -> None:
     assert options >= OPTIONS[name]
 
 
+@pytest.mark.parametrize("words", [words for words in TREE if words[0] not in {"fleet", "serve", "demo"}], ids=" ".join)
+def test_every_command_that_reads_logs_is_told_the_columns_of_a_csv_log(words: tuple[str, ...]) -> None:
+    names = {option.name for option in TREE[words].params}
+    assert ("options" in names) == ("logs" in names)
+
+
 @pytest.mark.parametrize("words", TREE, ids=" ".join)
 def test_every_command_of_the_tree_shows_an_example_of_itself(words: tuple[str, ...], run: Run) -> None:
     said = run(*words, "--help")
@@ -67,11 +73,14 @@ def test_every_command_of_the_tree_shows_an_example_of_itself(words: tuple[str, 
     assert "\\b" not in said.out
 
 
-@pytest.mark.parametrize("words", [(), *TREE], ids=" ".join)
-def test_no_line_of_a_list_of_commands_is_cut_short(words: tuple[str, ...], run: Run) -> None:
-    shown = run(*words, "--help").out.partition("\nCommands:\n")[2]
-    top = [line for line in shown.splitlines() if line.endswith("...")]
-    assert words or not top, top
+@pytest.mark.parametrize("words", [(), *(words for words, one in TREE.items() if isinstance(one, click.Group))])
+def test_no_line_of_a_list_of_commands_is_cut_short(
+    words: tuple[str, ...], run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    shown = run(*words, "--help").out.partition("\nCommands:\n")[2].splitlines()
+    assert shown
+    assert [line for line in shown if not line.endswith(".") or line.endswith("...")] == []
 
 
 class TestExitCodes:
@@ -230,8 +239,18 @@ class TestStreams:
         ):
             said = run(*words)
             assert said.code == 0, words
-            assert json.loads(said.out), words
+            assert json.loads(said.out)["schema"].startswith("idlewhy."), words
         assert (tmp_path / "o.html").exists()
+
+    def test_a_named_column_of_a_csv_log_is_read_by_the_platform_check(
+        self, run: Run, whole_platform: Path, tmp_path: Path
+    ) -> None:
+        rows = "".join(f"{0.01 * n:.2f},1,100,2003FF\n" for n in range(100))
+        (tmp_path / "log.csv").write_text("time,channel,Kennwort,data\n" + rows, encoding="ascii")
+        words = ("platform", "check", whole_platform, "--log", "log.csv", "--json", "-")
+        seen = {one["role"]: one["samples"] for one in run(*words, "--csv-column", "identifier=Kennwort").json["coverage"]}
+        assert seen["engine_speed"] == 100
+        assert run(*words).code == 3
 
     def test_a_comparison_on_stdout_is_nothing_but_json(
         self, run: Run, drive: Callable[..., Path], whole_platform: Path
