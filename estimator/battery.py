@@ -25,6 +25,7 @@ from estimator.fade import (
     Usable,
     before_collapse,
     capacity_to_collapse,
+    empty_anchor,
     empty_at,
     find_collapse,
     full_at,
@@ -180,12 +181,14 @@ def _charge_by_acid(
 ) -> tuple[Charge, float]:
     """Charge as the acid tells it, and at which of it the battery is empty [%]: 0 unless its voltage gave way early."""
     motion = lay_out_motion(grid, kind, nominal)
-    if collapse is not None:
-        charge = solve_charge(grid, motion, before_collapse(anchors, grid, collapse), curve, nominal)
-        empty = empty_at(charge, grid, collapse[0])
-        if empty:
-            return charge, empty
-    return solve_charge(grid, motion, anchors, curve, nominal), 0.0
+    if collapse is None:
+        return solve_charge(grid, motion, anchors, curve, nominal), 0.0
+    sound = before_collapse(anchors, grid, collapse)
+    charge = solve_charge(grid, motion, sound, curve, nominal)
+    empty = empty_at(charge, grid, collapse[0])
+    if empty:
+        return charge, empty
+    return solve_charge(grid, motion, [*sound, empty_anchor(grid, collapse[0])], curve, nominal), 0.0
 
 
 def _bounded(charge: Charge, usable: Usable) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -20,7 +20,7 @@ from estimator.capacity import GAIN_SD
 from estimator.charge import Charge
 from estimator.estimate import Fade, Figure
 from estimator.grid import SECOND_NS, Grid
-from estimator.measurement import Anchor
+from estimator.measurement import SHARED, Anchor
 from estimator.motion import PER_AH, seconds_from
 from estimator.ocv import OcvCurve
 from estimator.phases import AWAKE, PARKED
@@ -122,8 +122,20 @@ def before_collapse(anchors: Sequence[Anchor], grid: Grid, collapse: tuple[int, 
 
 def empty_at(charge: Charge, grid: Grid, row: int) -> float:
     """Charge by the acid at which the battery is empty [%], from where its voltage gave way; 0 if that was no early."""
-    left = float(charge.soc[row]) - COLD_PER_K * max(25.0 - float(grid.known_temperature()[row]), 0.0)
-    return left if left - float(charge.sd[row]) > EARLY else 0.0
+    left = float(charge.soc[row]) - _held_by_cold(grid, row)
+    return left if left - 1.96 * float(charge.sd[row]) > EARLY else 0.0
+
+
+def empty_anchor(grid: Grid, row: int) -> Anchor:
+    """Where the voltage gave way, and not early, the battery was empty, whatever the curve says."""
+    cold = _held_by_cold(grid, row)
+    time_s = np.array([seconds_from(grid, int(grid.time_ns[row])) + 1.0])
+    return Anchor(time_s, np.array([cold]), np.array([[EMPTY_SD**2 + (0.5 * cold) ** 2]]), np.zeros((1, SHARED)))
+
+
+def _held_by_cold(grid: Grid, row: int) -> float:
+    """Charge that a cold battery keeps for the time being [points]."""
+    return COLD_PER_K * max(25.0 - float(grid.known_temperature()[row]), 0.0)
 
 
 def capacity_to_collapse(charge: Charge, grid: Grid, usable: Usable, row: int, offset_a: float) -> Figure:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from estimator.estimate import Figure, unknown_figure
-from estimator.fade import Usable, find_collapse, judge_fade, low_if_faded, proved_limit
+from estimator.fade import Usable, empty_anchor, find_collapse, judge_fade, low_if_faded, proved_limit
 from estimator.grid import Grid
 from estimator.phases import AWAKE, RUNNING
 from signal_defs.text import Text
@@ -82,3 +84,12 @@ def test_fade_is_excluded_where_nearly_all_was_drawn() -> None:
     fade = judge_fade(Usable(), FULL, 5.0, ACID, 0.9, float("nan"))
     assert fade.state == "excluded"
     assert proved_limit(ACID, fade) is ACID
+
+
+def test_where_the_voltage_gave_way_the_battery_was_empty_but_for_what_the_cold_keeps() -> None:
+    warm = a_grid([12.2, 10.6], [-5.0, -5.0])
+    assert empty_anchor(warm, 600).soc == pytest.approx([0.0])
+    cold = replace(warm, temperature=np.full(1200, 0.0))
+    # source: published table of capacity over temperature, 16 % less at 0 degC
+    assert empty_anchor(cold, 600).soc == pytest.approx([16.0], abs=0.5)
+    assert empty_anchor(cold, 600).sd > 2.0 * empty_anchor(warm, 600).sd
