@@ -19,7 +19,7 @@ from benchmarks.validation.measures import run, see
 from benchmarks.validation.result import Result
 from benchmarks.validation.scenarios import SCENARIOS, Scenario, make_truth
 from benchmarks.validation.sensor import every_sign
-from benchmarks.validation.table import charge_table, health_table
+from benchmarks.validation.table import charge_table, health_table, starts_table
 from benchmarks.validation.truth import VERSION, Truth, load_truth, save_truth
 
 FIXTURES = ("agm-mixed", "agm-unknown-start", "flooded-deep", "agm-faded-60", "agm-lost-flat", "agm-sulphated")
@@ -63,6 +63,8 @@ def _print_tables(scenarios: Sequence[Scenario], cache: Path, seeds: int) -> Non
     print(charge_table(own))
     print("\n## Health, with the battery's own curve\n")
     print(health_table(own))
+    print("\n## Starts by key and the draw asleep, with the battery's own curve\n")
+    print(starts_table(own))
     print("\n## Charge [points], with the battery type's curve (no goals but the band's)\n")
     print(charge_table(by_type))
     print(flush=True)

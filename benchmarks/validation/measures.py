@@ -45,18 +45,6 @@ class Run:
     starts: StartErrors
     at_full: Figure
 
-    @property
-    def next_errors(self) -> FloatArray:
-        return self.starts.in_advance.errors
-
-    @property
-    def next_inside(self) -> BoolArray:
-        return self.starts.in_advance.inside
-
-    @property
-    def last_errors(self) -> FloatArray:
-        return self.starts.as_last
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:

@@ -48,13 +48,19 @@ class Result:
     @property
     def ahead(self) -> float:
         """Mean error of the next crank's lowest voltage [V]; 0 without any."""
-        errors = of_all(self.runs, "next_errors")
+        errors = np.concatenate([run.starts.in_advance.errors for run in self.runs])
+        return float(np.abs(errors).mean()) if len(errors) else 0.0
+
+    @property
+    def current_known(self) -> float:
+        """The same with the crank's largest current given [V]; 0 without any."""
+        errors = np.concatenate([run.starts.current_known.errors for run in self.runs])
         return float(np.abs(errors).mean()) if len(errors) else 0.0
 
     @property
     def as_last(self) -> float:
         """The same if each were as the start before [V]; infinite without any."""
-        errors = of_all(self.runs, "last_errors")
+        errors = np.concatenate([run.starts.as_last for run in self.runs])
         return float(np.abs(errors).mean()) if len(errors) else float("inf")
 
 

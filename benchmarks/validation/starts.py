@@ -1,10 +1,8 @@
-"""Starts and the parked vehicle's draw held against the truth: errors, bands, their table."""
+"""Starts and the parked vehicle's draw held against the truth: errors and bands."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,9 +14,6 @@ from estimator.cranks import find_cranks
 from estimator.estimate import BatteryEstimate, Figure
 from estimator.next_crank import predictions_one_ahead
 from estimator.ocv import curve_of
-
-if TYPE_CHECKING:
-    from benchmarks.validation.result import Result
 
 SEEN_BEFORE = 2  # starts by key before the first that is foretold
 WAKE_A = 0.15
@@ -46,6 +41,10 @@ class StartErrors:
     as_last: FloatArray
     draw_ma: float
     draw: Figure
+
+    @property
+    def draw_held(self) -> bool:
+        return self.draw.low <= self.draw_ma <= self.draw.high
 
 
 def start_errors(truth: Truth, estimate: BatteryEstimate, *, own_curve: bool) -> StartErrors:
@@ -102,44 +101,3 @@ def resistance_errors(truth: Truth, recording: Recording) -> FloatArray:
             ohm = float(step_v[late] @ step_a[late] / (step_a[late] @ step_a[late]))
             errors.append(crank.resistance / ohm - 1.0)
     return np.array(errors)
-
-
-def starts_table(results: Sequence[Result]) -> str:
-    """Next crank in advance and with its current known, and the draw asleep: errors, bands, half widths."""
-    from benchmarks.validation.table import as_markdown
-
-    head = (
-        "truth", "starts foretold", "in advance: mean error", "as last time", "band holds", "half width",
-        "current known: mean error", "band holds", "half width", "draw asleep, true", "mean error", "worst",
-        "band holds", "half width",
-    )  # fmt: skip
-    rows = []
-    for result in results:
-        runs = [run.starts for run in result.runs]
-        last = np.abs(np.concatenate([run.as_last for run in runs]))
-        draws = [run.draw for run in runs if run.draw.is_known]
-        true = runs[0].draw_ma
-        off = np.array([abs(draw.value - true) for draw in draws])
-        rows.append((
-            result.scenario.name,
-            str(len(last)),
-            *_of_next([run.in_advance for run in runs], f"{1e3 * last.mean():.0f} mV" if len(last) else "-"),
-            *_of_next([run.current_known for run in runs]),
-            f"{true:.0f} mA",
-            f"{off.mean():.0f} mA" if len(off) else "-",
-            f"{off.max():.0f} mA" if len(off) else "-",
-            f"{sum(draw.low <= true <= draw.high for draw in draws)} of {len(draws)}",
-            f"{np.mean([0.5 * (draw.high - draw.low) for draw in draws]):.0f} mA" if draws else "-",
-        ))  # fmt: skip
-    return as_markdown(head, rows)
-
-
-def _of_next(told: Sequence[Foretold], *beside: str) -> tuple[str, ...]:
-    """Mean error, what stands beside it, share inside, half width."""
-    errors, inside, half = (
-        np.concatenate([getattr(one, name) for one in told]) for name in ("errors", "inside", "half")
-    )
-    if not len(errors):
-        return ("-", *beside, "-", "-")
-    mean = f"{1e3 * np.abs(errors).mean():.0f} mV"
-    return (mean, *beside, f"{100 * inside.mean():.0f} %", f"{1e3 * half.mean():.0f} mV")

@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from benchmarks.validation.result import Result, of_all
-from decoder.frames import FloatArray
+from benchmarks.validation.starts import Foretold
 
-CAPACITY_GOAL, RESISTANCE_GOAL, NEXT_GOAL_V = 0.10, (0.03, 0.08), 0.12
+CAPACITY_GOAL, RESISTANCE_GOAL, NEXT_GOAL_V, KNOWN_GOAL_V = 0.10, (0.03, 0.08), 0.12, 0.06
 BAND_GOAL, WIDTH_GOAL, EARLY_GOAL = (0.90, 0.99), 2.0, 0.95
 
 
@@ -40,10 +40,10 @@ def charge_table(results: Sequence[Result]) -> str:
 
 
 def health_table(results: Sequence[Result]) -> str:
-    """Capacity, resistance and the next crank; bold where a goal is missed."""
+    """Capacity and resistance; bold where a goal is missed."""
     head = (
         "truth", "capacity, true", "told in", "median", "worst error", "band holds", "R of cranks: median", "worst",
-        "R at 25 degC, full: error", "band holds", "next crank: mean error", "as last time", "band holds",
+        "R at 25 degC, full: error", "band holds",
     )  # fmt: skip
     rows = []
     for result in results:
@@ -53,8 +53,6 @@ def health_table(results: Sequence[Result]) -> str:
         held = [figure.low <= truth.capacity_ah <= figure.high for figure in told]
         ohm = np.abs(of_all(runs, "resistance_errors"))
         pooled = [run.pooled for run in runs if run.pooled.is_known]
-        ahead, last = np.abs(of_all(runs, "next_errors")), np.abs(of_all(runs, "last_errors"))
-        inside = of_all(runs, "next_inside")
         rows.append((
             result.scenario.name,
             f"{truth.capacity_ah:.1f} Ah",
@@ -66,15 +64,44 @@ def health_table(results: Sequence[Result]) -> str:
             _marked(f"{100 * ohm.max():.1f} %", float(ohm.max()) <= RESISTANCE_GOAL[1]),
             _percent(lambda one, true=truth.resistance_mohm: one.value / true - 1.0, pooled),
             f"{sum(one.low <= truth.resistance_mohm <= one.high for one in pooled)} of {len(pooled)}",
-            _marked(f"{1e3 * ahead.mean():.0f} mV", _better(ahead, last)) if len(ahead) else "-",
-            f"{1e3 * last.mean():.0f} mV" if len(last) else "-",
-            f"{100 * inside.mean():.0f} %" if len(inside) else "-",
         ))  # fmt: skip
     return as_markdown(head, rows)
 
 
-def _better(ahead: FloatArray, last: FloatArray) -> bool:
-    return float(ahead.mean()) <= NEXT_GOAL_V and float(ahead.mean()) <= float(last.mean())
+def starts_table(results: Sequence[Result]) -> str:
+    """The next crank in advance and with its current known, and the draw asleep; bold where a goal is missed."""
+    head = (
+        "truth", "starts foretold", "in advance: mean error", "as last time", "band holds", "half width",
+        "current known: mean error", "band holds", "half width", "draw asleep", "mean error", "worst", "band holds",
+        "half width",
+    )  # fmt: skip
+    rows = []
+    for result in results:
+        runs = [run.starts for run in result.runs]
+        draws = [run for run in runs if run.draw.is_known]
+        off = np.array([abs(run.draw.value - run.draw_ma) for run in draws])
+        better = result.ahead <= min(NEXT_GOAL_V, result.as_last)
+        rows.append((
+            result.scenario.name,
+            str(sum(len(run.as_last) for run in runs)),
+            _marked(f"{1e3 * result.ahead:.0f} mV", better),
+            f"{1e3 * result.as_last:.0f} mV",
+            *_band_of([run.in_advance for run in runs]),
+            _marked(f"{1e3 * result.current_known:.0f} mV", result.current_known <= KNOWN_GOAL_V),
+            *_band_of([run.current_known for run in runs]),
+            f"{runs[0].draw_ma:.0f} mA",
+            f"{off.mean():.0f} mA" if draws else "-",
+            f"{off.max():.0f} mA" if draws else "-",
+            f"{sum(run.draw_held for run in draws)} of {len(draws)}",
+            f"{np.mean([0.5 * (run.draw.high - run.draw.low) for run in draws]):.0f} mA" if draws else "-",
+        ))  # fmt: skip
+    return as_markdown(head, rows)
+
+
+def _band_of(foretold: Sequence[Foretold]) -> tuple[str, str]:
+    """Share of the truths inside, and half width."""
+    inside, half = (np.concatenate([getattr(one, name) for one in foretold]) for name in ("inside", "half"))
+    return (f"{100 * inside.mean():.0f} %", f"{1e3 * half.mean():.0f} mV") if len(inside) else ("-", "-")
 
 
 def _percent(of: Callable[..., float], figures: Sequence[object]) -> str:
