@@ -133,10 +133,11 @@ def watch(data: FleetData, rules: Sequence[Rule]) -> Watched:
     alerts: list[Alert] = []
     unjudged: list[tuple[str, str, Text]] = []
     for rule in rules:
-        for trend in trends_of(data.history, rule.metric, between_c=rule.between_c):
-            vehicle = data.vehicles.loc[trend.vehicle]
-            if any(str(vehicle[column]) != wanted for column, wanted in rule.filters):
-                continue
+        concerned = data.vehicles
+        for column, wanted in rule.filters:
+            concerned = concerned[concerned[column].astype(str) == wanted]
+        names = [str(name) for name in concerned.index]
+        for trend in trends_of(data.history, rule.metric, between_c=rule.between_c, names=names):
             missing = _missing(rule, trend)
             if missing is not None:
                 unjudged.append((rule.name, trend.vehicle, missing))

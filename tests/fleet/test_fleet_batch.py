@@ -15,6 +15,7 @@ import pytest
 
 from fleet.batch import add_logs, add_manifest
 from fleet.manifest import ManifestRow, Visit
+from fleet.places import Entry, LocalFolder
 from fleet.privacy import Pseudonyms, read_key
 from fleet.sources import Task
 from fleet.store import Store, open_store
@@ -72,6 +73,24 @@ def test_two_adds_at_once_double_nothing(demo: list[Task], store: Store) -> None
     rows = [(row["recording"], row["row"]) for row in store.read("standstills").to_pylist()]
     assert len(rows) == len(set(rows))
     assert store.snapshot().recordings == 3
+
+
+def test_an_add_lists_the_store_as_often_however_many_logs_it_has(
+    demo: list[Task], store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    listed: list[str] = []
+    plain = LocalFolder.entries
+
+    def counted(self: LocalFolder, folder: str) -> list[Entry]:
+        listed.append(folder)
+        return plain(self, folder)
+
+    monkeypatch.setattr(LocalFolder, "entries", counted)
+    add_logs(store, demo[1:3])
+    few = listed.count("recordings")
+    listed.clear()
+    add_logs(store, [*demo[1:3]] * 4)
+    assert listed.count("recordings") == few
 
 
 class _Deadly:
