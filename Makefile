@@ -9,14 +9,14 @@ INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check --con
 demo: $(VENV)/.core
 	$(BIN)/idlewhy demo --out demo-out
 
-test: $(VENV)/.dev chromium
+test: $(VENV)/.dev programs
 	$(BIN)/python -m pytest -n auto
 
 # One kind of test alone; `make coverage` is all of them with the lines and branches they pass.
-property browser fault: $(VENV)/.dev chromium
+property browser fault: $(VENV)/.dev programs
 	$(BIN)/python -m pytest -n auto -m $@
 
-coverage: $(VENV)/.dev chromium
+coverage: $(VENV)/.dev programs
 	$(BIN)/python -m pytest -n auto --cov --cov-report=term:skip-covered
 
 lint: $(VENV)/.dev
@@ -73,11 +73,13 @@ $(VENV)/.validate: pyproject.toml constraints.txt | $(VENV)/bin/python
 	$(INSTALL) --editable '.[validate]'
 	touch $@
 
-# The browser tests drive the distribution's Chromium.
-.PHONY: chromium
-chromium:
+# The browser tests drive the distribution's Chromium; the example of a reverse proxy runs in its nginx.
+.PHONY: programs
+programs:
 	@command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 \
 	  || { apt-get update -q && apt-get install -y -q --no-install-recommends chromium fonts-dejavu-core; }
+	@command -v nginx >/dev/null 2>&1 && command -v openssl >/dev/null 2>&1 \
+	  || { apt-get update -q && apt-get install -y -q --no-install-recommends nginx-light openssl; }
 
 clean:
 	rm -rf $(VENV) demo-out build dist *.egg-info

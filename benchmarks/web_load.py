@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import hashlib
+import os
 import random
 import tempfile
 import time
@@ -247,6 +248,10 @@ def main() -> None:
             count = asyncio.run(run(server, wanted, log))
             tell(count)
             print(f"{analysed(server)} analysed by then, {server.kills} kills")
+            load = ", ".join(f"{one:.1f}" for one in os.getloadavg())
+            print(
+                f"server: {server.cpu_s():.0f} s of processor time; load of the machine {load} ({os.cpu_count()} cores)"
+            )
             if wanted.kill_every:
                 missing = lost(server, count)
                 print(f"{len(missing)} accepted and lost", *missing[:10], sep="\n  ")

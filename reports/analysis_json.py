@@ -157,13 +157,18 @@ def _rest(one: Rest, clock: Clock) -> dict[str, Any]:
     }
 
 
+def finding_title(one: Finding, analysis: Analysis, say: Language) -> str:
+    """What a finding is called in a sentence, with its doubt."""
+    title = say.text(fitted_wording(one, analysis).title)
+    return say("Possible: {title}", title=title) if one.possible else title
+
+
 def _finding(one: Finding, analysis: Analysis, say: Language) -> dict[str, Any]:
     words = fitted_wording(one, analysis)
-    title = say.text(words.title)
     return {
         "code": one.code,
         "weight": one.weight,
-        "title": say("Possible: {title}", title=title) if one.possible else title,
+        "title": finding_title(one, analysis, say),
         "evidence": [say.text(line) for line in one.evidence],
         "next_checks": [f"{say.text(check.do)} {say.text(check.decides)}" for check in words.checks],
     }

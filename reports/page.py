@@ -54,13 +54,11 @@ def render(
     foot: str,
     with_pictures: bool = True,
     extra: Sequence[str] = (),
-    style_attributes: bool = False,
     **values: Any,
 ) -> str:
     """One self-contained HTML page. title: for the browser and the foot of each printed page. foot: beside it.
 
     with_pictures: it has pictures to work with. extra: names of a style sheet and a script that only this page needs.
-    style_attributes: its template sets styles on single elements.
     """
     scripts = ["page.js", *(f"{name}.js" for name in extra)]
     if with_pictures:
@@ -73,7 +71,7 @@ def render(
         .render(
             say=say,
             title=title,
-            policy=_policy(texts, style, style_attributes=style_attributes),
+            policy=_policy(texts, style),
             style=Markup(style),  # noqa: S704 - our own file, and strings escaped by css_string
             scripts=[Markup(text) for text in texts],  # noqa: S704 - our own files
             as_json=_as_json,
@@ -84,16 +82,14 @@ def render(
     return page
 
 
-def _policy(scripts: list[str], style: str, *, style_attributes: bool) -> str:
+def _policy(scripts: list[str], style: str) -> str:
     """Nothing is loaded from anywhere; only these very scripts and this very style count.
 
     Plotly adds an empty style element and fills it through the object model, which the policy's empty text allows.
     """
     runs, clothes = (" ".join(f"'sha256-{_digest(text)}'" for text in texts) for texts in (scripts, [style, ""]))
-    parts = ["default-src 'none'", f"script-src {runs}", f"style-src {clothes}"]
-    if style_attributes:
-        parts.append("style-src-attr 'unsafe-inline'")
-    return "; ".join([*parts, "img-src data:", "base-uri 'none'", "form-action 'none'"])
+    parts = ["default-src 'none'", f"script-src {runs}", f"style-src {clothes}", "img-src data:"]
+    return "; ".join([*parts, "base-uri 'none'", "form-action 'none'"])
 
 
 def _digest(text: str) -> str:
@@ -118,6 +114,7 @@ def _script_words(say: Language) -> dict[str, str]:
         "copy": say("Copy"),
         "copied": say("Copied"),
         "sort": say("Sort by {column}", column="%s"),
+        "day": say("day {n}", n="%s"),
         "dark": say("Dark"),
         "light": say("Light"),
         "failed": say("This picture could not be drawn for working with; the drawing above shows the same."),

@@ -153,13 +153,12 @@ def list_tokens(store: Path | None) -> None:
       idlewhy serve token list
     """
     from idlewhy.web.identity import Identity
-    from idlewhy.web.words import time_words
+    from idlewhy.web.words import Words
 
+    time = Words().time
     for one in Identity(_database(store)).tokens():
-        used = time_words(one.used) if one.used else "never used"
-        click.echo(
-            f"{one.id}  {one.name:<24} {','.join(sorted(one.scopes)):<12} made {time_words(one.created)}, {used}"
-        )
+        used = time(one.used) if one.used else "never used"
+        click.echo(f"{one.id}  {one.name:<24} {','.join(sorted(one.scopes)):<12} made {time(one.created)}, {used}")
 
 
 @token.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import binascii
 from typing import Annotated
@@ -12,10 +13,11 @@ from pydantic import BaseModel, ConfigDict, Field
 from idlewhy.web.answers import office_of
 from idlewhy.web.guard import Need
 from idlewhy.web.identity import Caller
+from idlewhy.web.jobs import Job
 from idlewhy.web.models import PROBLEMS, PlatformOut, PlatformsOut, platform_out
 from idlewhy.web.names import ID
 from idlewhy.web.office import Office
-from idlewhy.web.platforms import MAX_FILES, OWN, OwnPlatform
+from idlewhy.web.platforms import MAX_FILES, OWN, TOML, OwnPlatform, check_names
 from idlewhy.web.problems import Problem
 
 router = APIRouter(prefix="/api/v1/platforms", tags=["platforms"], responses=PROBLEMS)
@@ -54,7 +56,10 @@ def platforms(request: Request, caller: CanRead) -> PlatformsOut:
 
 @router.post("", status_code=201)
 async def new_platform(request: Request, wanted: FilesIn, caller: CanUpload) -> PlatformOut:
-    """Upload a platform and check it. It is kept even where the check finds errors, so that it can be mended."""
+    """Upload a platform and check it. It is kept even where the check finds errors, so that it can be mended.
+
+    Databases without a platform.toml get one in which roles are proposed as comments.
+    """
     return await checked(office_of(request), _decoded(wanted.files), caller)
 
 
@@ -92,11 +97,16 @@ def check_owner(caller: Caller, platform: OwnPlatform) -> None:
 
 
 async def checked(
-    office: Office, files: dict[str, bytes], caller: Caller, platform_id: str | None = None
+    office: Office,
+    files: dict[str, bytes],
+    caller: Caller,
+    platform_id: str | None = None,
+    recording: Job | None = None,
 ) -> PlatformOut:
-    """Keep files of a platform and check it."""
-    import asyncio
-
+    """Keep files of a platform and check it. recording: its logs help where a platform.toml has to be proposed."""
+    check_names(files)
+    if platform_id is None and TOML not in files:
+        files = {**files, TOML: await office.propose(files, recording)}
     made = await asyncio.to_thread(office.platforms.save, files, caller.name, platform_id)
     await office.check(made)
     return platform_out(office.platforms.get(made), list(office.platforms.files(made)))

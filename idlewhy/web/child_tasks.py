@@ -1,4 +1,4 @@
-"""What the confined process can do: look at a log, check a platform, analyse a recording, compare two."""
+"""What the confined process can do: look at a log, propose or check a platform, analyse a recording, compare two."""
 
 from __future__ import annotations
 
@@ -77,6 +77,28 @@ def check(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
     return {"title": title, "findings": findings}
 
 
+def propose(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
+    """A platform.toml to begin with, for databases that came without one; a log's behaviour speaks as well."""
+    from idlewhy.platform_kit.new import new_platform, slug
+
+    watch.stage = "check"
+    folder = _written(task["definition"], work)
+    names = list(task["definition"])
+    try:
+        made = new_platform(
+            [folder / name for name in names],
+            [one["path"] for one in task["logs"]],
+            folder=folder,
+            platform_id=slug(names[0].rpartition(".")[0]),
+        )
+    except IdlewhyError as error:
+        raise _renamed(error, task["logs"], folder) from None
+    text = (made.folder / "platform.toml").read_text("utf-8")
+    for one in task["logs"]:
+        text = text.replace(Path(one["path"]).name, one["name"])
+    return {"toml": text.replace(str(folder), PLATFORM)}
+
+
 def _finding(code: str, weight: str, place: str, what: str, mend: str, folder: Path) -> dict[str, str]:
     row = {"code": code, "weight": weight, "place": place, "what": what, "mend": mend}
     return {key: value.replace(f"{folder}{os.sep}", "").replace(str(folder), PLATFORM) for key, value in row.items()}
@@ -84,7 +106,7 @@ def _finding(code: str, weight: str, place: str, what: str, mend: str, folder: P
 
 def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
     """The report, its facts and its traces, written into the work folder; returns what lists show of it."""
-    from reports.analysis_json import analysis_to_json
+    from reports.analysis_json import analysis_to_json, finding_title
     from reports.summary import what_first, what_happened
     from reports.traces import traces_table
     from reports.vehicle import vehicle_page
@@ -101,12 +123,18 @@ def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]
     from fleet.facts import fact_rows
 
     (work / FLEET).write_text(json.dumps(fact_rows(analysis, keep_names=False)), encoding="utf-8")
-    from reports.language import Language
+    from reports.language import LANGUAGES, Language
 
+    others: dict[str, Any] = {}
+    for say in (Language(code) for code in LANGUAGES if code != "en"):
+        others[f"happened_{say.code}"] = what_happened(analysis, say)
+        others[f"first_{say.code}"] = what_first(analysis, say)
+        others[f"findings_{say.code}"] = [finding_title(one, analysis, say) for one in analysis.findings[:50]]
     say = Language("en")
     return {
         "happened": what_happened(analysis, say),
         "first": what_first(analysis, say),
+        **others,
         "platform": analysis.platform.title,
         "start": facts["recording"]["start"],
         "end": facts["recording"]["end"],
@@ -217,4 +245,11 @@ def _written(definition: dict[str, str], work: Path) -> Path:
 
 
 Task = Callable[[dict[str, Any], Path, Any], dict[str, Any]]
-TASKS: dict[str, Task] = {"look": look, "check": check, "analysis": analyse, "comparison": compare, "fleet": fleet}
+TASKS: dict[str, Task] = {
+    "look": look,
+    "check": check,
+    "propose": propose,
+    "analysis": analyse,
+    "comparison": compare,
+    "fleet": fleet,
+}

@@ -12,6 +12,7 @@ from signal_defs.errors import UsageError
 
 SCHEMA = 1
 FILE = "idlewhy-web.sqlite"
+_CACHE_KIB = 128  # of each connection, and there are a hundred; the kernel keeps the file in memory anyway
 
 # Times are seconds since 1970-01-01 UTC. `log.place` names the file under logs/ that holds the bytes.
 _TABLES = """
@@ -64,6 +65,9 @@ CREATE TABLE session (
 CREATE TABLE secret (name TEXT PRIMARY KEY, value BLOB NOT NULL);
 """
 
+# The newest jobs without sorting all of them; stores made before it get it as well.
+_LATEST = "CREATE INDEX IF NOT EXISTS job_latest ON job (kind, created)"
+
 
 class Database:
     """One SQLite file, a connection for each thread. Safe for several threads and several processes."""
@@ -74,6 +78,7 @@ class Database:
         self._local = threading.local()
         self._open: list[sqlite3.Connection] = []
         self._lock = threading.Lock()
+        self._writing = threading.Lock()  # in the order they came; SQLite itself would let them sleep and try again
         self._prepare()
 
     def _prepare(self) -> None:
@@ -89,6 +94,7 @@ class Database:
                 for statement in _TABLES.split(";"):
                     db.execute(statement)
                 db.execute(f"PRAGMA user_version = {SCHEMA}")
+            db.execute(_LATEST)
         self.path.chmod(0o600)
 
     def connection(self) -> sqlite3.Connection:
@@ -100,6 +106,7 @@ class Database:
             found.execute("PRAGMA journal_mode = WAL")
             found.execute("PRAGMA foreign_keys = ON")
             found.execute("PRAGMA secure_delete = ON")
+            found.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             self._local.connection = found
             with self._lock:
                 self._open.append(found)
@@ -112,14 +119,15 @@ class Database:
         lasting: it survives a loss of power; without, only the end of the process. For what is said again in a moment.
         """
         db = self.connection()
-        db.execute(f"PRAGMA synchronous = {'FULL' if lasting else 'NORMAL'}")
-        db.execute("BEGIN IMMEDIATE")
-        try:
-            yield db
-        except BaseException:
-            db.execute("ROLLBACK")
-            raise
-        db.execute("COMMIT")
+        with self._writing:
+            db.execute(f"PRAGMA synchronous = {'FULL' if lasting else 'NORMAL'}")
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield db
+            except BaseException:
+                db.execute("ROLLBACK")
+                raise
+            db.execute("COMMIT")
 
     def forget(self) -> None:
         """After a deletion: what was deleted leaves the write-ahead log as well."""

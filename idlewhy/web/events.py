@@ -13,14 +13,14 @@ from starlette.responses import Response
 from idlewhy.web.answers import office_of
 from idlewhy.web.jobs import Job
 from idlewhy.web.problems import Problem
-from idlewhy.web.words import stage_words
+from idlewhy.web.words import Words, words_for
 
 POLL_S = 0.4
 STREAMS = 400
 _open = 0
 
 
-def state_of(job: Job) -> dict[str, Any]:
+def state_of(job: Job, say: Words) -> dict[str, Any]:
     """What a page shows of a job that is not over."""
     return {
         "state": job.state,
@@ -29,7 +29,7 @@ def state_of(job: Job) -> dict[str, Any]:
         "done": job.done,
         "total": job.total,
         "frames": job.frames,
-        "words": stage_words(job),
+        "words": say.stage(job),
     }
 
 
@@ -47,6 +47,7 @@ async def _follow(request: Request, job_id: str) -> AsyncIterator[dict[str, str]
     global _open  # noqa: PLW0603  # a count of this process
     _open += 1
     office = office_of(request)
+    say = words_for(request)
     last: dict[str, Any] = {}
     try:
         while not request.app.state.stopping.is_set():
@@ -55,7 +56,7 @@ async def _follow(request: Request, job_id: str) -> AsyncIterator[dict[str, str]
             except Problem:
                 yield {"event": "over", "data": "{}"}
                 return
-            now = state_of(job)
+            now = state_of(job, say)
             if now != last:
                 last = now
                 yield {"event": "state", "data": json.dumps(now)}

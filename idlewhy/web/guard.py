@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 BODY_BYTES = MIB  # of what is neither a log nor a definition
 SAFE = {"GET", "HEAD", "OPTIONS"}
-OPEN = ("/health/", "/static/", "/sign-in", "/favicon.ico")
+OPEN = ("/health/", "/static/", "/sign-in", "/language/", "/favicon.ico")
 _LOOPBACK_NAMES = {"localhost", "127.0.0.1", "::1"}
 _PROXY_SIGNS = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 

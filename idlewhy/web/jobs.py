@@ -140,7 +140,7 @@ class Jobs:
             self._database.connection()
             .execute(
                 "SELECT vehicle.id, vehicle.name, COUNT(job.id) AS recordings, MAX(job.created) AS latest FROM vehicle"
-                " LEFT JOIN job ON job.vehicle = vehicle.id AND job.kind = 'analysis' GROUP BY vehicle.id"
+                " LEFT JOIN job ON job.vehicle = vehicle.id AND +job.kind = 'analysis' GROUP BY vehicle.id"
                 " ORDER BY latest DESC LIMIT 2000"
             )
             .fetchall()

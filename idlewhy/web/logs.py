@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import logging
+import sys
 import time
+from contextlib import suppress
 from typing import Any
 
 LOGGER = logging.getLogger("idlewhy.web")
@@ -25,9 +27,18 @@ class JsonLines(logging.Formatter):
         return json.dumps(line, ensure_ascii=True, default=str)
 
 
+class _ToStderr(logging.Handler):
+    """Writes to what is stderr at that moment; where nobody reads it any more, serving goes on."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        with suppress(OSError, ValueError):
+            sys.stderr.write(f"{self.format(record)}\n")
+            sys.stderr.flush()
+
+
 def set_up(level: int = logging.INFO) -> None:
     """Write the server's log to stderr."""
-    handler = logging.StreamHandler()
+    handler = _ToStderr()
     handler.setFormatter(JsonLines())
     LOGGER.handlers[:] = [handler]
     LOGGER.setLevel(level)

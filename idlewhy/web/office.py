@@ -6,7 +6,7 @@ import asyncio
 import hashlib
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +20,14 @@ from idlewhy.web.platforms import Platforms, in_base64, outside
 from idlewhy.web.problems import Problem
 from idlewhy.web.queue import Queue
 from idlewhy.web.results import Results
-from idlewhy.web.run_child import run_child
-from idlewhy.web.settings import Settings
+from idlewhy.web.run_child import Fault, run_child
+from idlewhy.web.settings import MIB, Settings
 from idlewhy.web.uploads import Upload, Uploads
 
 _LOOK_S = 60.0
 _CHECK_S = 60.0
 _FLEET_S = 300.0
+_PROPOSE_BYTES = 200 * MIB  # logs beyond that are not read for a proposal
 _SIDE_CHILDREN = 2  # looks and checks at once, beside the analyses
 
 
@@ -122,6 +123,26 @@ class Office:
         if outcome.result is not None:
             seen = json.dumps(outcome.result)
             await asyncio.to_thread(self.uploads.note_look, upload.id, seen, head_only=head_only)
+
+    async def propose(self, databases: Mapping[str, bytes], recording: Job | None) -> bytes:
+        """A platform.toml for these databases, and for what the recording's logs hold of them, if they are not large.
+
+        Raises Problem if a database cannot be read.
+        """
+        rows = self.jobs.logs_of(recording.id) if recording else []
+        is_small = sum(row["bytes"] or 0 for row in rows) <= _PROPOSE_BYTES
+        logs = self._recording(recording)["logs"] if recording and is_small else []
+        async with self._side:
+            work = self.results.begin()
+            try:
+                task = {"kind": "propose", "definition": in_base64(databases), "logs": logs}
+                outcome = await run_child(task, work, self.settings, wall_s=_CHECK_S)
+            finally:
+                self.results.drop_work(work)
+        if outcome.result is None:
+            fault = outcome.fault or Fault("defect", "There was no answer.")
+            raise Problem("invalid", f"{fault.place}: {fault.what}" if fault.place else fault.what, fault.mend)
+        return str(outcome.result["toml"]).encode()
 
     async def check(self, platform_id: str) -> None:
         """Check an uploaded platform and keep what was found."""

@@ -11,8 +11,9 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from idlewhy.web import words
 from idlewhy.web.answers import browser_of, office_of
+from idlewhy.web.words import NAMES, words_for
+from reports.packed import script_json
 from reports.plain import plain
 
 
@@ -28,15 +29,12 @@ def _environment() -> Any:
         lstrip_blocks=True,
         finalize=lambda value: plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value,
     )
-    made.filters.update(
-        size=words.size_words,
-        time=words.time_words,
-        ago=words.ago_words,
-        duration=words.duration_words,
-        stage=words.stage_words,
-    )
-    made.globals.update(states=words.STATES, span=words.span_words)
+    made.globals.update(names=NAMES, as_json=_as_json)
     return made
+
+
+def _as_json(value: Any) -> Markup:
+    return Markup(script_json(value))  # noqa: S704 - script_json escapes
 
 
 @lru_cache
@@ -76,6 +74,7 @@ def show(
         _environment()
         .get_template(template)
         .render(
+            say=words_for(request),
             caller=caller,
             path=request.url.path,
             form=office.identity.form_token(browser_of(request)),

@@ -22,6 +22,7 @@ from idlewhy.web.page import asset, show
 from idlewhy.web.problems import Problem
 from idlewhy.web.results import report_policy
 from idlewhy.web.submit import checked_language, make_recording
+from idlewhy.web.words import LANGUAGE
 
 router = APIRouter(include_in_schema=False)
 CanRead = Annotated[Caller, Depends(Need("read"))]
@@ -222,7 +223,7 @@ async def fleet_report(request: Request, caller: CanRead) -> Response:
     del caller
     path = await office_of(request).fleet_report()
     return FileResponse(
-        path, media_type="text/html; charset=utf-8", headers={"content-security-policy": report_policy()}
+        path, media_type="text/html; charset=utf-8", headers={"content-security-policy": report_policy(path)}
     )
 
 
@@ -323,6 +324,14 @@ def sign_out(request: Request, caller: CanRead, fields: OwnForm) -> Response:
 def _inside(path: str) -> str:
     """A path of this server; anything else leads to the start page."""
     return quote(path, safe="/") if path.startswith("/") and not path.startswith(("//", "/\\")) else "/"
+
+
+@router.get("/language/{code}")
+def language(code: str, next: str = "/") -> Response:  # noqa: A002  # the name in the address
+    """Choose the language of pages in this browser."""
+    answer = see(_inside(next))
+    answer.set_cookie(LANGUAGE, checked_language(code), max_age=365 * 86_400, httponly=True, samesite="lax", path="/")
+    return answer
 
 
 @router.get("/static/{name}")

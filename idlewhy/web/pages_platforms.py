@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -17,6 +18,7 @@ from idlewhy.web.page import show
 from idlewhy.web.pages import CanDelete, CanRead, CanUpload, OwnForm, check_form, see
 from idlewhy.web.platforms import MAX_FILES, TOML
 from idlewhy.web.problems import Problem
+from idlewhy.web.proposals import BATTERY_KEYS, accepted, open_battery_keys, proposals
 
 router = APIRouter(include_in_schema=False)
 
@@ -54,8 +56,10 @@ def platforms(request: Request, caller: CanRead, recording: str = "") -> Respons
 @router.post("/platforms")
 async def new_platform(request: Request, caller: CanUpload, form: OwnFiles) -> Response:
     if not form["files"]:
-        raise Problem("invalid", "No file was chosen.", f"Choose {TOML} and the databases that it names.")
-    made = await checked(office_of(request), form["files"], caller)
+        raise Problem("invalid", "No file was chosen.", "Choose the databases, and platform.toml if you have one.")
+    office = office_of(request)
+    recording = office.jobs.get(form["recording"], "analysis") if form.get("recording") else None
+    made = await checked(office, form["files"], caller, recording=recording)
     return see(_address(made.id.partition(":")[2], form.get("recording", "")))
 
 
@@ -68,12 +72,15 @@ def platform(request: Request, platform_id: str, caller: CanRead, recording: str
     office = office_of(request)
     found = office.platforms.get(platform_id)
     files = office.platforms.files(platform_id)
+    text = _text(files)
     return show(
         request,
         "platform.html.j2",
         platform=found,
         sizes={name: len(content) for name, content in files.items()},
-        toml=files.get(TOML, b"").decode("utf-8-sig", "replace"),
+        toml=text,
+        proposals=proposals(text),
+        battery=open_battery_keys(text),
         recording=recording,
         may_change=caller.may("upload") and (found.owner == caller.name or caller.may("admin")),
         may_delete=caller.may("admin"),
@@ -90,6 +97,25 @@ async def change_platform(request: Request, platform_id: str, caller: CanUpload,
         files[TOML] = form["toml"].replace("\r\n", "\n").encode()
     await checked(office, files, caller, platform_id)
     return see(_address(platform_id, form.get("recording", "")))
+
+
+def _text(files: dict[str, bytes]) -> str:
+    return files.get(TOML, b"").decode("utf-8-sig", "replace")
+
+
+@router.post("/platforms/{platform_id}/accept")
+async def accept_proposals(request: Request, platform_id: str, caller: CanUpload) -> Response:
+    """Put proposals in force that were ticked, and the battery's figures that were filled in."""
+    office = office_of(request)
+    form = await request.form(max_files=0, max_fields=300)
+    fields = {name: value for name, value in form.items() if isinstance(value, str)}
+    check_form(request, fields)
+    check_owner(caller, office.platforms.get(platform_id))
+    lines = {int(one) for one in form.getlist("line") if isinstance(one, str) and one.isdecimal() and len(one) < 9}
+    battery = {key: fields.get(key, "") for key in BATTERY_KEYS}
+    files = await asyncio.to_thread(office.platforms.files, platform_id)
+    await checked(office, {TOML: accepted(_text(files), lines, battery).encode()}, caller, platform_id)
+    return see(_address(platform_id, fields.get("recording", "")))
 
 
 @router.post("/platforms/{platform_id}/drop")

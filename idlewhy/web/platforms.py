@@ -11,7 +11,7 @@ import json
 import re
 import time
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -112,14 +112,9 @@ class Platforms:
 
     def save(self, files: Mapping[str, bytes], owner: str, platform_id: str | None = None) -> str:
         """Keep a new platform, or add files to one that is there; returns its id. Raises Problem for what cannot be."""
-        for name in files:
-            _check_name(name)
+        check_names(files)
         kept = self.files(platform_id) if platform_id else {}
         everything = {**kept, **files}
-        if TOML not in everything:
-            raise Problem(
-                "invalid", f"There is no {TOML} among the files.", f"Add the {TOML} that describes the platform."
-            )
         if len(everything) > MAX_FILES:
             raise Problem("too-large", f"A platform may have {MAX_FILES} files.")
         if sum(map(len, everything.values())) > self._max_bytes:
@@ -170,6 +165,12 @@ class Platforms:
 def in_base64(files: Mapping[str, bytes]) -> dict[str, str]:
     """Files as JSON takes them."""
     return {name: base64.b64encode(content).decode("ascii") for name, content in files.items()}
+
+
+def check_names(names: Iterable[str]) -> None:
+    """Raises Problem for a file that no platform can hold."""
+    for name in names:
+        _check_name(name)
 
 
 def _check_name(name: str) -> None:

@@ -18,6 +18,7 @@ from idlewhy.web.names import new_id
 from idlewhy.web.problems import Problem
 
 _KEPT = (REPORT, FACTS, TRACES, FLEET)
+_STYLE_WITHIN = 1 << 18  # a report begins with its style
 
 
 class Results:
@@ -88,19 +89,28 @@ class Results:
                 shutil.rmtree(path, ignore_errors=True)
 
 
-@lru_cache
-def report_policy() -> str:
-    """The policy under which this version's reports are served: only their own scripts, in an origin of their own.
+def report_policy(report: Path) -> str:
+    """The policy under which a report is served: its own style, this version's scripts, in an origin of its own.
 
-    `sandbox` without allow-same-origin: whatever might run in a report can reach neither cookies nor this server.
+    `sandbox` without allow-same-origin: whatever might run in a report can reach neither cookies nor this server. The
+    scripts are those of this installation, whatever the process that wrote the report has put into it.
     """
-    hashes = []
-    for script in sorted(files("reports").joinpath("static").iterdir(), key=lambda one: one.name):
-        if script.name.endswith(".js"):
-            digest = hashlib.sha256(script.read_text("utf-8").encode()).digest()
-            hashes.append(f"'sha256-{base64.b64encode(digest).decode('ascii')}'")
+    with report.open("rb") as file:
+        head = file.read(_STYLE_WITHIN)
+    style = head.partition(b"<style>")[2].partition(b"</style>")[0]
     return (
         "sandbox allow-scripts allow-downloads allow-modals; default-src 'none'; "
-        f"script-src {' '.join(hashes)}; style-src 'unsafe-inline'; img-src data:; "
+        f"script-src {' '.join(_scripts())}; style-src {_hash(style)} {_hash(b'')}; img-src data:; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
+
+
+@lru_cache
+def _scripts() -> tuple[str, ...]:
+    folder = sorted(files("reports").joinpath("static").iterdir(), key=lambda one: one.name)
+    return tuple(_hash(one.read_text("utf-8").encode()) for one in folder if one.name.endswith(".js"))
+
+
+def _hash(content: bytes) -> str:
+    """A source of a policy (CSP Level 3, section 2.3.1)."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(content).digest()).decode('ascii')}'"

@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from idlewhy.web.child_tasks import REPORT
 from idlewhy.web.logs import tell, warn
 from idlewhy.web.problems import Problem
 from idlewhy.web.queue import Claim, worker_name
@@ -107,7 +108,8 @@ class Worker:
             return
         earlier = claim.job.result
         result = office.results.take(work)
-        if office.queue.done(claim, outcome.result, report_policy(), result):
+        policy = report_policy(office.results.path(result, REPORT))
+        if office.queue.done(claim, outcome.result, policy, result):
             office.results.drop(earlier)
         else:
             office.results.drop(result)

@@ -8,11 +8,13 @@ import string
 import pytest
 
 from estimator.estimate import Figure, unknown_figure
+from idlewhy.web.sentences import translator_sees as pages_sentences
 from reports.clock import Clock
 from reports.language import Language, catalogue
-from reports.messages import translator_sees
+from reports.messages import translator_sees as reports_sentences
 from signal_defs.text import Text
 
+SENTENCES = {**pages_sentences(), **reports_sentences()}
 ENGLISH, GERMAN = Language("en"), Language("de")
 
 
@@ -20,8 +22,8 @@ def _fields(template: str) -> set[str]:
     return {name for _, name, _, _ in string.Formatter().parse(template) if name}
 
 
-def test_every_sentence_of_the_reports_has_its_german() -> None:
-    missing = {text: where for text, where in translator_sees().items() if text not in catalogue("de")}
+def test_every_sentence_of_reports_and_pages_has_its_german() -> None:
+    missing = {text: where for text, where in SENTENCES.items() if text not in catalogue("de")}
     assert missing == {}
 
 
@@ -31,8 +33,7 @@ def test_a_translation_fills_the_same_fields() -> None:
 
 
 def test_the_catalogue_holds_no_sentence_that_nobody_says() -> None:
-    sentences = translator_sees()
-    assert [template for template in catalogue("de") if template not in sentences] == []
+    assert [template for template in catalogue("de") if template not in SENTENCES] == []
 
 
 @pytest.mark.parametrize(

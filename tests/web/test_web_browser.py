@@ -218,3 +218,77 @@ def test_an_upload_goes_on_after_the_connection_was_lost(person: Person, logs: d
     _drop(page, "long.log", data)
     expect(page.locator("#files .about")).to_contain_text("candump", timeout=20_000)
     assert lost["left"] == 0
+
+
+def test_a_place_in_line_is_told_anew_while_the_page_is_open(
+    start: Any, logs: dict[str, Path], browser: Browser
+) -> None:
+    asleep = start(workers=0)
+    upload = asleep.upload(logs["monday"].read_bytes())
+    first, second = asleep.record(upload), asleep.record(upload)
+    watching = Person(browser, asleep.address)
+    page = watching.go(f"/recordings/{second['id']}")
+    expect(page.locator("#progress-words")).to_have_text("Waiting: place 2 in line.")
+    page.evaluate("window.stayed = true")
+    asleep.call("POST", f"/api/v1/recordings/{first['id']}/cancel")
+    expect(page.locator("#progress-words")).to_have_text("You are next in line.")
+    assert page.evaluate("window.stayed")  # the page was not loaded anew
+    claim = asleep.application.office.queue.claim("here:1:1:x")
+    asleep.application.office.queue.beat(claim, {"stage": "read", "done": 500, "total": 2000, "frames": 12_345})
+    expect(page.locator("#progress-words")).to_have_text("Reading the logs: 500 bytes of 2 kB, 12,345 frames so far.")
+    assert page.locator("progress").evaluate("bar => bar.value / bar.max") == 0.25  # by hand: 500 of 2000
+    page.click("text=Cancel")
+    page.wait_for_selector("#cancelled-title")
+    watching.context.close()
+
+
+def test_databases_alone_become_a_platform_line_by_line(browser: Browser, site: Any, logs: dict[str, Path]) -> None:
+    person = Person(browser, site.address, width=360)
+    failed = site.record(site.upload(logs["monday"].read_bytes()), vehicle="proposed", platform="open-standard")
+    site.finished(failed["id"])
+    page = person.go(f"/recordings/{failed['id']}")
+    page.click("text=upload a definition")
+    page.set_input_files("#files", str(PLATFORMS / "example-hatch/sensor.ldf"))
+    page.click("text=Upload and check")
+    page.wait_for_selector("#proposals-title")
+    person.is_accessible()
+    person.is_narrow(360)
+    page.select_option("#type", "efb")
+    page.fill("#capacity_ah", "60")
+    page.click("text=Accept and check")
+    page.wait_for_selector("text=Analyse the recording with this platform")
+    assert 'type = "efb"' in page.input_value("#toml")
+    page.click("text=Analyse the recording with this platform")
+    page.wait_for_selector(".happened")
+    assert person.complaints == []
+    person.context.close()
+
+
+def test_pages_change_their_language_and_stay_in_it(browser: Browser, site: Any) -> None:
+    reader = Person(browser, site.address, width=360, locale="de-DE")
+    page = reader.go("/platforms")
+    assert page.inner_text("h1") == "Plattformen"
+    reader.is_accessible()
+    reader.is_narrow(360)
+    page.click("text=English")
+    assert (page.inner_text("h1"), page.url) == ("Platforms", f"{site.address}/platforms")
+    assert reader.go("/vehicles").inner_text("h1") == "Vehicles"
+    reader.context.close()
+
+
+@pytest.mark.parametrize("what", ["recording", "comparison", "platform"])
+def test_what_is_deleted_is_gone(person: Person, site: Any, logs: dict[str, Path], what: str) -> None:
+    one, two = (site.record(site.upload(logs[name].read_bytes()), vehicle=f"gone {what}") for name in logs)
+    paths = {"recording": f"/recordings/{two['id']}"}
+    if what == "comparison":
+        body = {"before": one["id"], "after": two["id"]}
+        paths[what] = f"/comparisons/{site.call('POST', '/api/v1/comparisons', json=body).json()['id']}"
+    if what == "platform":
+        files = {"sensor.ldf": base64.b64encode((PLATFORMS / "example-hatch/sensor.ldf").read_bytes()).decode()}
+        made = site.call("POST", "/api/v1/platforms", json={"files": files}).json()["id"]
+        paths[what] = f"/platforms/{made.removeprefix('own:')}"
+    page = person.go(paths[what])
+    page.click("details.delete summary")
+    page.click("button.danger")
+    page.wait_for_url(f"{site.address}/{'platforms' if what == 'platform' else 'vehicles/*'}")
+    assert site.call("GET", paths[what]).status_code == 404

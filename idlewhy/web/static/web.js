@@ -3,20 +3,27 @@
 const one = (query, root = document) => root.querySelector(query);
 const all = (query, root = document) => [...root.querySelectorAll(query)];
 const FORM = one("meta[name=form]").content;
+const WORDS = JSON.parse(one("#words").textContent);
+const LANGUAGE = document.documentElement.lang;
+const said_as = (name, values = {}) => WORDS[name].replace(/\{(\w+)\}/g, (_, field) => values[field]);
 const TUS = {"Tus-Resumable": "1.0.0", "X-Idlewhy-Form": FORM};
 const wait = (ms) => new Promise((done) => setTimeout(done, ms));
 for (const hidden of all(".needs-script")) hidden.hidden = false;
 
 function sized(bytes) {
   for (const unit of ["bytes", "kB", "MB", "GB"]) {
-    if (bytes < 1000 || unit === "GB") return `${bytes.toFixed(bytes >= 100 || unit === "bytes" ? 0 : 1)} ${unit}`;
+    if (bytes < 1000 || unit === "GB") {
+      const digits = bytes >= 100 || unit === "bytes" ? 0 : 1;
+      const number = bytes.toLocaleString(LANGUAGE, {minimumFractionDigits: digits, maximumFractionDigits: digits});
+      return unit === "bytes" ? said_as("size", {number}) : `${number} ${unit}`;
+    }
     bytes /= 1000;
   }
 }
 async function fault(answer) {
   let body = {};
   try { body = await answer.json(); } catch { /* no problem document: the status must do */ }
-  const error = new Error([body.detail ?? `The server answered ${answer.status}.`, body.mend].filter(Boolean).join(" "));
+  const error = new Error([body.detail ?? said_as("status", {status: answer.status}), body.mend].filter(Boolean).join(" "));
   error.status = answer.status;
   return error;
 }
@@ -29,7 +36,7 @@ if (watched) {
   source.addEventListener("state", (event) => {
     const now = JSON.parse(event.data);
     if (words.textContent !== now.words) words.textContent = now.words;
-    title.textContent = now.state === "queued" ? "In the queue" : "Being analysed";
+    title.textContent = said_as(now.state === "queued" ? "queued" : "running");
     if (now.state === "running" && now.stage === "read" && now.total && now.done) { bar.max = now.total; bar.value = now.done; }
     else bar.removeAttribute("value");
   });
@@ -63,7 +70,7 @@ if (form) {
       entries.set(key, entry);
       show(entry);
       if (file.size > most) fail(entry, `It has ${sized(file.size)}; ${sized(most)} are allowed.`);
-      else if (!file.size) fail(entry, "It is empty.");
+      else if (!file.size) fail(entry, said_as("empty"));
     }
     input.value = "";
     say("");
@@ -76,13 +83,13 @@ if (form) {
     name.className = "name";
     name.textContent = entry.file.name;
     about.className = "about";
-    about.textContent = `${sized(entry.file.size)}, waiting`;
+    about.textContent = said_as("waiting", {size: sized(entry.file.size)});
     bar.max = entry.file.size || 1;
     bar.value = 0;
-    bar.setAttribute("aria-label", `Upload of ${entry.file.name}`);
+    bar.setAttribute("aria-label", said_as("upload_of", {name: entry.file.name}));
     remove.type = "button";
-    remove.textContent = "Remove";
-    remove.setAttribute("aria-label", `Remove ${entry.file.name}`);
+    remove.textContent = said_as("remove");
+    remove.setAttribute("aria-label", said_as("remove_it", {name: entry.file.name}));
     remove.addEventListener("click", () => drops(entry));
     item.append(name, about, remove, bar);
     list.append(item);
@@ -162,14 +169,14 @@ if (form) {
       if (took < 700) piece = Math.min(piece * 2, 16 << 20);
       else if (took > 4000) piece = Math.max(piece / 2, 256 << 10);
       entry.bar.value = offset;
-      if (!entry.seen) entry.about.textContent = `${sized(offset)} of ${sized(size)} sent`;
+      if (!entry.seen) entry.about.textContent = said_as("sent_so_far", {done: sized(offset), total: sized(size)});
       if (offset > 4 << 20 && offset < size && !looking) { looking = true; look(entry, 8); }
     }
     if (entry.state !== "sending") return;
     entry.state = "sent";
     entry.bar.value = size;
     forget(entry);
-    if (!entry.seen) entry.about.textContent = `${sized(size)}, sent`;
+    if (!entry.seen) entry.about.textContent = said_as("sent", {size: sized(size)});
     look(entry, 40);
   }
   // A lost connection or a busy server is waited out; a refusal is not.
@@ -179,7 +186,7 @@ if (form) {
         if (entry.state === "removed") throw error;
         const lasting = error.status && ![409, 423, 429, 500, 502, 503, 504].includes(error.status);
         if (lasting || turn >= 40) throw error;
-        entry.about.textContent = "The connection was lost; it goes on by itself.";
+        entry.about.textContent = said_as("cut");
         await wait(Math.min(500 * 2 ** turn, 15000));
       }
     }
@@ -195,8 +202,8 @@ if (form) {
       const seen = found.look, time = (text) => text.slice(0, 16).replace("T", " ");
       if (seen.fault) { entry.about.textContent = `${sized(entry.file.size)}. ${seen.fault}`; entry.about.classList.add("wrong"); return; }
       entry.seen = true;
-      const span = seen.start ? time(seen.start) + (seen.end ? ` to ${time(seen.end)}` : "") + " UTC" : "date not recorded";
-      entry.about.textContent = [sized(entry.file.size), seen.format, span, found.known ? "was here before, kept once" : ""]
+      const span = !seen.start ? said_as("undated") : seen.end ? said_as("span", {start: time(seen.start), end: time(seen.end)}) : `${time(seen.start)} UTC`;
+      entry.about.textContent = [sized(entry.file.size), seen.format, span, found.known ? said_as("known") : ""]
         .filter(Boolean).join(" · ");
     }
   }
@@ -210,13 +217,13 @@ if (form) {
     if (states.includes("failed")) {
       asked = false;
       go.disabled = false;
-      say("Remove the logs that could not be sent, then try again.");
+      say(said_as("failed"));
       return;
     }
     make();
   }
   async function make() {
-    say("All logs have arrived.");
+    say(said_as("arrived"));
     const body = JSON.stringify({
       vehicle: one("#vehicle").value.trim(), platform: one("#platform").value, language: one("#language").value,
       uploads: [...entries.values()].map((entry) => entry.id),
@@ -229,7 +236,7 @@ if (form) {
         if (answer.ok) { location.href = `/recordings/${(await answer.json()).id}`; return; }
         const error = await fault(answer);
         if (answer.status !== 503 || turn >= 30) throw error;
-        say(`${error.message} This page tries again by itself.`);
+        say(`${error.message} ${said_as("again")}`);
         await wait(10000);
       } catch (error) {
         if (!error.status && turn < 5) { await wait(2000); continue; }
@@ -242,10 +249,10 @@ if (form) {
   }
   form.addEventListener("submit", (event) => {
     event.preventDefault();
-    if (!entries.size) { say("Choose at least one log first."); input.focus(); return; }
+    if (!entries.size) { say(said_as("none")); input.focus(); return; }
     asked = true;
     go.disabled = true;
-    say("Waiting until every log has arrived.");
+    say(said_as("wait"));
     finished();
   });
   input.addEventListener("change", () => add(input.files));
