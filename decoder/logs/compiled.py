@@ -53,10 +53,13 @@ def run(
         np.empty(count, np.uint16),
         np.empty(count, np.uint8),
         np.empty((count, 8), np.uint8),
-        index=np.ascontiguousarray(index),
+        index=index,
     )
     good = np.empty(count, np.bool_)
+    start, end = lines.start, lines.end
+    if count < len(lines):
+        start, end = start[index], end[index]
     words: Words = np.ndarray((len(lines.text) - 7,), np.uint64, lines.text.data, strides=(1,))
     columns = (part.time_ns, part.identifier, part.flags, part.length, part.payload.view(np.uint64).reshape(-1), good)
-    counted = loop(words, lines.start, lines.end, part.index, *layout, *columns)
+    counted = loop(words, start, end, *layout, *columns)
     return counted, part if good.all() else part.select(good), good

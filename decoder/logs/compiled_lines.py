@@ -1,9 +1,10 @@
 """Lines laid out alike as columns, compiled by numba: what NumPy does in many passes over a column is one loop here.
 
-The functions on a word are twins of those in `text_columns`, the loops twins of `_read` in `candump_columns` and
-`spaced_columns`: the same numbers, the same lines refused. All in one file, since numba keeps its machine code by the
-date of a function's own file. A word is unsigned, a place or a count signed: the two must not meet in one sum, which
-would be a float. Compiled loops do not check an index: each looks at a line only when all it may read lies inside.
+The functions on a word are twins of those in `text_columns`, the loops of `_read` in `candump_columns`,
+`spaced_columns` and `csv_alike`: the same numbers, the same lines refused. All in one file, since numba keeps its
+machine code by the date of a function's own file. A word is unsigned, a place or a count signed: the two must not meet
+in one sum, which would be a float. Compiled loops do not check an index: each looks at a line only when all it may read
+lies inside.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from numba import njit, types
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
-from decoder.logs.text_columns import LOW_BYTES, SPACED_KEEP, SPACES, ZEROS, Words, repeat
+from decoder.logs.text_columns import BASE64, LOW_BYTES, SPACED_KEEP, SPACES, ZEROS, Words, repeat
 
 U = np.uint64
 _Function = TypeVar("_Function", bound=Callable[..., object])
@@ -24,6 +25,8 @@ _BYTE, _LETTER, _LOW_HALF = U(0xFF), U(0xDF), U(0xFFFF_FFFF)
 _HALVES, _FOURTHS = U(0x00FF00FF00FF00FF), U(0x0000FFFF0000FFFF)
 _LOW_DIGITS, _HIGH_DIGITS, _SIXES, _ONES, _CASES = (repeat(byte) for byte in (0x0F, 0xF0, 0x06, 0x01, 0x40))
 _SPACED_ZEROS = np.frombuffer(b" 00" * 8, "<u8").copy()
+_BASE64 = np.full(256, 255, np.uint8)
+_BASE64[list(BASE64)] = np.arange(64)
 _BLANKS = np.frombuffer(b"\xff\0\0" * 8, "<u8").copy()
 _SPACE, _X, _T, _R = U(32), U(88), U(84), U(82)
 _TRANSMIT, _EXTENDED = np.uint16(Flag.TRANSMIT), np.uint16(Flag.EXTENDED)
@@ -101,6 +104,20 @@ def first_place(word: U, byte: U) -> int:
 
 
 @_inner
+def last_characters(word: U, kept: int) -> U:
+    """As `pad_left`."""
+    gone: U = LOW_BYTES[8 - kept]
+    return (word & ~gone) | (ZEROS & gone)
+
+
+@_inner
+def first_characters(word: U, kept: int) -> U:
+    """As `pad_right`."""
+    keep: U = LOW_BYTES[kept]
+    return (word & keep) | (ZEROS & ~keep)
+
+
+@_inner
 def matches(words: Words, begin: int, pattern: Words, mask: Words) -> bool:
     """Whether the line has what all lines of the layout share."""
     other = U(0)
@@ -110,12 +127,11 @@ def matches(words: Words, begin: int, pattern: Words, mask: Words) -> bool:
     return bool(other == U(0))
 
 
-@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, _SHARED, *_FRAMES)
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, _SHARED, *_FRAMES)
 def candump_lines(
     words: Words,
     start: Int64Array,
     end: Int64Array,
-    index: Int64Array,
     places: Int64Array,
     time_masks: Words,
     pattern: Words,
@@ -130,12 +146,9 @@ def candump_lines(
     """As `candump_columns._read`. places: shift, point, identifier, data. Returns how many lines have the layout."""
     shift, point, identifier_at, data = places[0], places[1], places[2], places[3]
     alike = 0
-    for row in range(len(index)):
-        line = index[row]
+    for row in range(len(good)):
         good[row] = False
-        if line < 0 or line >= len(start) or line >= len(end):
-            continue
-        begin, stop = start[line] + shift, end[line]
+        begin, stop = start[row] + shift, end[row]
         if (
             begin < 0
             or begin + 72 > len(words)
@@ -163,14 +176,8 @@ def candump_lines(
         characters = stop - (begin + data)
         if not fine or characters < 0 or characters > 16 or characters & 1:
             continue
-        first, second = words[begin + data], words[begin + data + 8]
-        if characters != 16:
-            keep = LOW_BYTES[min(characters, 8)]
-            first = (first & keep) | (ZEROS & ~keep)
-            keep = LOW_BYTES[max(characters - 8, 0)]
-            second = (second & keep) | (ZEROS & ~keep)
-        low_half, ok = hex_word(first)
-        high_half, fine = hex_word(second)
+        low_half, ok = hex_word(first_characters(words[begin + data], min(characters, 8)))
+        high_half, fine = hex_word(first_characters(words[begin + data + 8], max(characters - 8, 0)))
         time_ns[row] = np.int64(high * U(100_000_000_000) + micro * U(1000))
         identifier[row] = number
         flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if data - identifier_at > 4 else np.uint16(0))
@@ -189,8 +196,7 @@ def right_identifier(word: U, room: int, marked: bool) -> tuple[U, bool, bool]:
     blanks = 0
     while blanks < 8 and (word >> U(8 * blanks)) & _BYTE == _SPACE:
         blanks += 1
-    gone = LOW_BYTES[blanks]
-    word = (word & ~gone) | (ZEROS & gone)
+    word = last_characters(word, 8 - blanks)
     extended, good = blanks < 4, blanks < 8
     if marked:
         extended = (word >> U(56)) & _LETTER == _X
@@ -215,17 +221,15 @@ def left_identifier(word: U, ninth: U, room: int, marked: bool) -> tuple[U, bool
     good = (word ^ SPACES) & ~LOW_BYTES[size] == U(0) and (ninth == _SPACE or ninth_marks)
     digits = size - 1 if last_marks else size
     good = good and digits > 0 and size < room
-    missing = 8 - max(digits, 1)
-    number, fine = hex_value((word << U(8 * missing)) | (ZEROS & LOW_BYTES[missing]))
+    number, fine = hex_value(last_characters(word << U(8 * (8 - max(digits, 1))), max(digits, 1)))
     return number, extended, good and fine
 
 
-@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _PLACES, types.boolean, _SHARED, _SHARED, *_FRAMES)
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, types.boolean, _SHARED, _SHARED, *_FRAMES)
 def spaced_lines(
     words: Words,
     start: Int64Array,
     end: Int64Array,
-    index: Int64Array,
     places: Int64Array,
     marked: bool,
     pattern: Words,
@@ -241,21 +245,18 @@ def spaced_lines(
     shift, lead, decimals, second = places[0], places[1], places[2], U(places[3])
     point, identifier_at, room, right = places[4], places[5], places[6], places[7] != 0
     direction, length_at, data, ended = places[8], places[9], places[10], places[11] != 0
-    absent, kept = LOW_BYTES[8 - min(lead, 8)], LOW_BYTES[decimals]
+    absent = LOW_BYTES[8 - min(lead, 8)]
     found = 0
-    for row in range(len(index)):
-        line = index[row]
+    for row in range(len(good)):
         good[row] = False
-        if line < 0 or line >= len(start) or line >= len(end):
-            continue
-        begin, stop = start[line] + shift, end[line]
+        begin, stop = start[row] + shift, end[row]
         if begin < 0 or begin + 128 > len(words) or not matches(words, begin, pattern, mask):
             continue
         whole = (words[begin + point - 8] & ~absent) | (SPACES & absent)
         blank = (~whole >> U(4)) & _ONES
         fine = whole & (blank * U(0x0F)) == U(0) and blank & ~((blank << U(8)) | U(1)) == U(0)
         seconds, ok = decimal_word(whole | (_ONES << U(4)))
-        fraction, exact = decimal_word((words[begin + point + 1] & kept) | (ZEROS & ~kept))
+        fraction, exact = decimal_word(first_characters(words[begin + point + 1], decimals))
         fine = fine and ok and exact and words[begin + point - 1] & _BYTE != _SPACE
         if right:
             number, extended, ok = right_identifier(words[begin + identifier_at + room - 8], room, marked)
@@ -283,6 +284,110 @@ def spaced_lines(
         identifier[row] = number
         flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if extended else np.uint16(0))
         length[row] = size
+        payload[row] = content
+        good[row] = True
+        found += 1
+    return found
+
+
+@_inner
+def base64_bytes(words: Words, at: int, size: int, length: int) -> tuple[U, bool]:
+    """Up to eight bytes that so many characters write, in one word; bits that no byte needs do not count."""
+    payload, seen = U(0), U(0)
+    for place in range(size):
+        value = U(_BASE64[words[at + place] & _BYTE])
+        seen |= value
+        bit = 6 * place
+        byte = bit // 8
+        room = 8 * (byte + 1) - bit  # bits left in the byte where this character begins
+        if room >= 6:
+            payload |= ((value << U(room - 6)) & _BYTE) << U(8 * byte)
+        else:
+            if byte < length:
+                payload |= (value >> U(6 - room)) << U(8 * byte)
+            if byte + 1 < length:
+                payload |= ((value << U(2 + room)) & _BYTE) << U(8 * (byte + 1))
+    return payload, bool(seen < U(64))
+
+
+@_inner
+def written_bytes(words: Words, at: int, size: int, length: int, form: int) -> tuple[U, bool]:
+    """As `csv_alike._payload`. form: 0 nothing, 1 digits, 2 digits with blanks, 3 base64."""
+    if form == 1:
+        low_half, low_good = hex_word(first_characters(words[at], min(size, 8)))
+        high_half, high_good = hex_word(first_characters(words[at + 8], max(size - 8, 0)))
+        return low_half | (high_half << U(32)), low_good and high_good
+    if form == 2:
+        return spaced_bytes((words[at - 1] & ~_BYTE) | _SPACE, words[at + 7], words[at + 15], length)
+    if form == 3:
+        return base64_bytes(words, at, size, length)
+    return U(0), True
+
+
+@_inner
+def digits_before(word: U, mark: U) -> int:
+    """How many characters stand behind the last such mark; 8 where there is none."""
+    count = 0
+    while count < 8 and (word >> U(56 - 8 * count)) & _BYTE != mark:
+        count += 1
+    return count
+
+
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, *_FRAMES)
+def table_lines(
+    words: Words,
+    start: Int64Array,
+    end: Int64Array,
+    places: Int64Array,
+    pattern: Words,
+    mask: Words,
+    time_ns: Int64Array,
+    identifier: NDArray[np.uint32],
+    flags: NDArray[np.uint16],
+    length: ByteArray,
+    payload: Words,
+    good: BoolArray,
+) -> int:
+    """As `csv_alike._read`. places: see `csv_alike._read_compiled`. Returns how many lines are good."""
+    digits, point, unit, most_whole, size = places[0], U(places[1]), U(places[2]), U(places[3]), places[4]
+    between, before, decimal = places[5], U(places[6]), places[7] != 0
+    least, most, shared_flags = U(places[8]), U(places[9]), np.uint16(places[10])
+    data, characters, count, form = places[11], places[12], places[13], places[14]
+    found = 0
+    for row in range(len(good)):
+        good[row] = False
+        stop, at_point = end[row], start[row] + digits
+        behind = stop - size
+        if at_point < 16 or behind < 32 or at_point + 64 > len(words) or stop + 64 > len(words):
+            continue
+        if words[at_point] & _BYTE != point or not matches(words, behind, pattern, mask):
+            continue
+        own = digits_before(words[behind - 8], before >> U(56))
+        decimals = behind - own - between - (at_point + 1)
+        shift = U(8 * (8 - between))
+        if own == 0 or decimals < 1 or decimals > 8 or words[behind - own - 8] >> shift != before >> shift:
+            continue
+        word = last_characters(words[behind - 8], own)
+        number, fine = hex_value(word)
+        if decimal:
+            number, ok = decimal_word(word)
+            fine = fine and ok
+        if not fine or number < least or number > most:
+            continue
+        above, fine = decimal_word(last_characters(words[at_point - 16], max(digits - 8, 0)))
+        below, ok = decimal_word(last_characters(words[at_point - 8], min(digits, 8)))
+        fraction, exact = decimal_word(first_characters(words[at_point + 1], decimals))
+        whole = above * U(100_000_000) + below
+        if not fine or not ok or not exact or whole >= most_whole:
+            continue
+        content, fine = written_bytes(words, behind + data, characters, count, form)
+        if not fine:
+            continue
+        nano = fraction * U(10) if unit == U(1_000_000_000) else fraction * U(10) * unit // U(1_000_000_000)
+        time_ns[row] = np.int64(whole * unit + nano)
+        identifier[row] = number
+        flags[row] = shared_flags
+        length[row] = count
         payload[row] = content
         good[row] = True
         found += 1

@@ -9,12 +9,14 @@ from __future__ import annotations
 import re
 from binascii import Error, a2b_base64
 from dataclasses import dataclass
+from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.logs.compiled import run
 from decoder.logs.csv_row import HEX_IDENTIFIER, CsvTable, is_hexadecimal, parse_row
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Placed, Row
@@ -63,7 +65,9 @@ class _Layout:
     mask: Words
 
 
-def read_alike(lines: Lines, index: Int64Array, table: CsvTable, channels: Channels) -> tuple[list[Placed], Int64Array]:
+def read_alike(
+    lines: Lines, index: Int64Array, table: CsvTable, channels: Channels, loops: ModuleType | None
+) -> tuple[list[Placed], Int64Array]:
     """Read what is laid out alike among the lines `index`; also returns the others."""
     parts: list[Placed] = []
     if table.layout.column["time"] != 0 or table.has_checksum or table.layout.bytes:
@@ -75,7 +79,10 @@ def read_alike(lines: Lines, index: Int64Array, table: CsvTable, channels: Chann
         layout = next((found for at in samples if (found := _learn(lines.line(at), table, channels)) is not None), None)
         if layout is None:
             break
-        part, others = _read(lines, index, layout, table)
+        if loops is None:
+            part, others = _read(lines, index, layout, table)
+        else:
+            part, others = _read_compiled(lines, index, layout, table, loops)
         if not len(part):
             break
         parts.append(part)
@@ -132,6 +139,39 @@ def _form(content: str, row: Row, table: CsvTable) -> tuple[re.Pattern[str] | No
         if (match := form.fullmatch(content)) is not None:
             return form, match.span(form.groups)
     return None, (0, 0)
+
+
+def _read_compiled(
+    lines: Lines, index: Int64Array, layout: _Layout, table: CsvTable, loops: ModuleType
+) -> tuple[Placed, Int64Array]:
+    """As `_read`."""
+    places = (
+        layout.digits,
+        layout.point,
+        table.unit,
+        MAX_TIME_NS // table.unit,
+        layout.size,
+        len(layout.between),
+        int.from_bytes(layout.between.rjust(8, b"\0"), "little", signed=True),
+        int(layout.decimal),
+        *_identifiers(layout, table),
+        layout.row.flags,
+        layout.data.start,
+        layout.data.stop - layout.data.start,
+        len(layout.row.data),
+        0 if layout.form is None else 1 + (_JOINED, _SPACED, _BASE64).index(layout.form),
+    )
+    _, part, good = run(loops.table_lines, lines, index, np.array(places), layout.pattern, layout.mask)
+    part.channel[:] = layout.row.channel
+    return part, index[~good]
+
+
+def _identifiers(layout: _Layout, table: CsvTable) -> tuple[int, int]:
+    """The least and the highest identifier that makes a frame of the layout."""
+    if not layout.row.flags & Flag.EXTENDED:
+        return 0, MAX_BASE_IDENTIFIER
+    # Where no column tells, its size does; rows that have a letter for it are read cell by cell.
+    return 0 if "extended" in table.layout.column else MAX_BASE_IDENTIFIER + 1, MAX_IDENTIFIER
 
 
 def _read(lines: Lines, index: Int64Array, layout: _Layout, table: CsvTable) -> tuple[Placed, Int64Array]:
@@ -191,10 +231,8 @@ def _identifier(
     if layout.decimal:
         number, decimal = decimal_words(word)
         value, fine = number.astype(np.uint32), fine & decimal
-    extended = bool(layout.row.flags & Flag.EXTENDED)
-    good &= fine & (digits > 0) & (value <= (MAX_IDENTIFIER if extended else MAX_BASE_IDENTIFIER))
-    if extended and "extended" not in table.layout.column:  # rows with a letter for it are read cell by cell
-        good &= value > MAX_BASE_IDENTIFIER
+    least, most = _identifiers(layout, table)
+    good &= fine & (digits > 0) & (value >= least) & (value <= most)
     return value, digits, good
 
 

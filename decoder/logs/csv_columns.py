@@ -5,6 +5,8 @@ What a column cannot hold in its regular form (a date, a long channel name, data
 
 from __future__ import annotations
 
+from types import ModuleType
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -73,10 +75,10 @@ class _Fields:
 
 
 def read_regular(
-    lines: Lines, index: Int64Array, table: CsvTable, channels: Channels
+    lines: Lines, index: Int64Array, table: CsvTable, channels: Channels, loops: ModuleType | None
 ) -> tuple[list[Placed], Int64Array]:
     """Read what is regular among the lines `index`; also returns the lines that are not."""
-    parts, index = read_alike(lines, index, table, channels)
+    parts, index = read_alike(lines, index, table, channels, loops)
     if len(index) < _MIN_ROWS or len(table.layout.bytes):
         return parts, index
     fields, rows = _cells(lines, index, table)

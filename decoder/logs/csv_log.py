@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from decoder.frames import FrameBatch, ReadReport
+from decoder.logs import compiled
 from decoder.logs.csv_columns import read_regular
 from decoder.logs.csv_layout import CsvLayout, find_layout
 from decoder.logs.csv_row import CsvTable, parse_row, table_of
@@ -37,6 +38,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     table: CsvTable | None = None
     first_batch = True
     heading = ""
+    loops = compiled.loops(stream)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         begin = 0
         if table is None:
@@ -51,7 +53,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
             table = table_of(layout, [_text(lines, at) for at in range(begin, min(begin + 100, len(lines)))], report)
             if begin > 1 or (begin == 1 and not layout.has_header):
                 report.skipped["comment"] = begin - int(layout.has_header)
-        parts, odd = read_regular(lines, np.arange(begin, len(lines)), table, channels)
+        parts, odd = read_regular(lines, np.arange(begin, len(lines)), table, channels, loops)
         rows = []
         for index in odd.tolist():
             text = _text(lines, index)

@@ -153,15 +153,15 @@ def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:
     return np.ascontiguousarray(values).astype("<u4", copy=False).view(np.uint8)
 
 
-_BASE64 = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
+BASE64 = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
 _FILLS_SHIFT = 12
 
 
 def _base64_table() -> NDArray[np.int16]:
     """Two characters -> twelve bits, above them how many of the two are "=" at the end; -1 for anything else."""
     table = np.full(65_536, -1, np.int16)
-    for high, first in enumerate(_BASE64):
-        for low, second in enumerate(_BASE64):
+    for high, first in enumerate(BASE64):
+        for low, second in enumerate(BASE64):
             table[first | second << 8] = high << 6 | low
         table[first | ord("=") << 8] = high << 6 | 1 << _FILLS_SHIFT
     table[ord("=") | ord("=") << 8] = 2 << _FILLS_SHIFT

@@ -12,7 +12,7 @@ import pytest
 from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs import ReadOptions, compiled, csv_columns, open_log
 
-COMPILED = {"candump", "asc", "trc"}
+COMPILED = {"candump", "asc", "trc", "csv"}
 
 
 @dataclass(frozen=True)

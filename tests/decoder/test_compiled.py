@@ -57,7 +57,7 @@ def test_lines_with_any_bytes_changed_are_read_alike_both_ways(
     read_bytes(head + b"".join(lines)[:-cut], name=name)  # both ways: they must agree
 
 
-@pytest.mark.parametrize("name", [name for name in sorted(LOGS) if not name.endswith(".csv")])
+@pytest.mark.parametrize("name", sorted(LOGS))
 def test_the_loops_take_every_regular_line(read_bytes: Reader, name: str) -> None:
     head, line = LOGS[name]
     loops = compiled.load()
@@ -74,6 +74,7 @@ def test_the_loops_take_every_regular_line(read_bytes: Reader, name: str) -> Non
     with (
         patch.object(loops, "candump_lines", counting(loops.candump_lines)),
         patch.object(loops, "spaced_lines", counting(loops.spaced_lines)),
+        patch.object(loops, "table_lines", counting(loops.table_lines)),
     ):
         log = read_bytes(head + b"".join(line % (number, number) for number in range(90)), name=name)
     assert len(log.frames) == sum(taken) == 90
@@ -83,7 +84,7 @@ def test_the_loops_take_every_regular_line(read_bytes: Reader, name: str) -> Non
 def test_no_kept_input_makes_a_loop_read_outside_its_arrays(tmp_path: Path) -> None:
     # numba checks every index when told so; what was compiled without is kept elsewhere.
     environment = os.environ | {"NUMBA_BOUNDSCHECK": "1", "NUMBA_CACHE_DIR": str(tmp_path)}
-    command = [sys.executable, "-m", "tests.fuzz", "--replay", "candump", "asc", "trc"]
+    command = [sys.executable, "-m", "tests.fuzz", "--replay", "candump", "asc", "trc", "csv"]
     done = subprocess.run(command, cwd=ROOT, check=False, capture_output=True, text=True, env=environment)
     assert done.returncode == 0, done.stdout + done.stderr
     assert any(tmp_path.rglob("*.nbc")), "nothing was compiled"
