@@ -117,29 +117,52 @@ const cutsOf = (axis) => (axis.rangebreaks ?? []).map((cut) => cut.bounds.map(as
 function thinTicks(axis, width) {
   if (axis.tickmode !== "array" || axis.type !== "date") return;
   const seen = folded(cutsOf(axis)), [low, high] = axis.range.map((end) => seen(asTime(end)));
-  let last = -Infinity;
-  const kept = axis.tickvals.map((tick, place) => {
+  let last = -Infinity, day = "";
+  const kept = [];
+  axis.tickvals.forEach((tick, place) => {
     const at = (seen(asTime(tick)) - low) / (high - low) * width;
-    const day = axis.ticktext[place].includes("<br>");
-    if (at - last < (day ? 58 : 46)) return -1;
+    const [clock, named] = axis.ticktext[place].split("<br>");
+    day = named ?? day; // the day of a tick that gives way moves on to the next that stays
+    if (at - last < (day ? 58 : 46)) return;
     last = at + (day ? 14 : 0);
-    return place;
-  }).filter((place) => place >= 0);
-  axis.tickvals = kept.map((place) => axis.tickvals[place]);
-  axis.ticktext = kept.map((place) => axis.ticktext[place]);
+    kept.push([tick, day ? clock + "<br>" + day : clock]);
+    day = "";
+  });
+  axis.tickvals = kept.map(([tick]) => tick);
+  axis.ticktext = kept.map(([, text]) => text);
 }
 // An axis with stretches left out keeps them out while it shows a part; all of the recording is shown to scale.
-function axisFor({whole, first}, range) {
+function axisFor({live, whole, first}, range) {
   if (!first.rangebreaks) return {range: range.slice()};
   const [low, high] = range.map(asTime), [start, end] = whole.map(asTime);
   const cuts = cutsOf(first);
   const inside = cuts.some(([from, to]) => low >= from && low < to || high > from && high <= to);
   const all = low <= start && high >= end;
   if (inside || all) return {range: range.slice(), rangebreaks: [], tickmode: "auto"};
-  // Plotly chooses its ticks as if nothing were left out; a step for the time that is seen.
+  // Plotly chooses its ticks as if nothing were left out; these are for the time that is seen.
   const seen = high - low - cuts.reduce((sum, [from, to]) => sum + Math.max(0, Math.min(high, to) - Math.max(low, from)), 0);
   const dtick = steps.find((size) => size * 6000 >= seen) ?? 86400;
-  return {range: range.slice(), rangebreaks: first.rangebreaks, tickmode: "linear", tick0: "1970-01-01", dtick: dtick * 1000};
+  const axis = {type: "date", range: range.slice(), rangebreaks: first.rangebreaks, tickmode: "array",
+    ...ticksEvery(dtick * 1000, low, high, cuts, first.tickformatstops[0].value.includes("%-j"))};
+  const {margin} = live.layout ?? {margin: {l: 56, r: 16}};
+  thinTicks(axis, live.clientWidth - margin.l - margin.r);
+  return axis;
+}
+// Ticks at whole multiples of a step between the cuts; the first of each day names it.
+function ticksEvery(step, low, high, cuts, relative) {
+  const tickvals = [], ticktext = [];
+  let day = null;
+  for (const [from, to] of [...cuts, [high, high]]) {
+    const end = Math.min(from, high);
+    for (let time = Math.ceil(low / step) * step; time <= end; time += step) {
+      const text = asText(time), today = relative ? words.day.replace("%s", 1 + Math.floor(time / 86400000)) : text.slice(0, 10);
+      tickvals.push(text);
+      ticktext.push(text.slice(11, step < 60000 ? 19 : 16) + (today === day ? "" : "<br>" + today));
+      day = today;
+    }
+    low = Math.max(low, to);
+  }
+  return {tickvals, ticktext};
 }
 // The marks of what is left out are shown only where something is.
 function marks(live, cut) {
@@ -158,8 +181,8 @@ async function back() {
   moving = true;
   shown = null;
   await Promise.all([...linked.values()].map((picture) => {
-    const {range, rangebreaks = [], tickmode = "auto"} = picture.first;
-    return update(picture, {range: range.slice(), rangebreaks, tickmode});
+    const {range, rangebreaks = [], tickmode = "auto", tickvals = [], ticktext = []} = picture.first;
+    return update(picture, {range: range.slice(), rangebreaks, tickmode, tickvals, ticktext});
   }));
   moving = false;
 }
