@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,6 +14,7 @@ from fleet.history import Event
 from fleet.intervals import middle
 
 CUTTING = ("battery", "coding", "reset", "sensor_reset", "battery_changed")  # kinds of events that begin an episode
+VISIT = "visit"  # kind that begins one only where the figures change level at it
 EACH_SIDE = 6  # points on either side of a change that nobody told of
 _BETTER = 0.5  # share of the straight line's squared error that two levels may leave; common practice, no source
 
@@ -33,42 +34,67 @@ def known_cuts(events: Iterable[Event]) -> tuple[Cut, ...]:
     return tuple(Cut(event.day, event.kind) for event in events if event.kind in CUTTING)
 
 
-def seen_cuts(x: FloatArray, y: FloatArray, classes: Classes, least: float) -> tuple[Cut, ...]:
-    """Changes of level that nobody told of, at least six points on each side.
+def told_visits(events: Iterable[Event]) -> tuple[float, ...]:
+    """Days of workshop visits, at which a figure may have changed and need not have."""
+    return tuple(event.day for event in events if event.kind == VISIT)
+
+
+def seen_cuts(
+    x: FloatArray, y: FloatArray, classes: Classes, least: float, visits: Sequence[float] = ()
+) -> tuple[Cut, ...]:
+    """Changes of level, at least six points on each side: at the visits told of first, then those nobody told of.
 
     x: (n,) days, rising. y: (n,). classes: of temperature; each class' own median is taken off first. least: the
     smallest step that matters, in y's unit. A step counts only where two levels leave less than half the squared error
     that a straight line leaves, so that a steady drift is not cut. Where there may be several, `ruptures` finds them.
     """
-    if len(y) < 2 * EACH_SIDE:
+    n = len(y)
+    if n < 2 * EACH_SIDE:
         return ()
     level = classes.about_medians(y)
-    place = _best_split(x, level, least)
-    if place is None:
-        return ()
-    more = (slice(None, place), slice(place, None))
-    alone = all(_best_split(x[part], level[part], least) is None for part in more)
-    places = [place] if alone else _several(level, place)
-    edges = [0, *places, len(y)]
-    medians = [middle(y[a:b]) for a, b in pairwise(edges)]
+    told = sorted({int(at) for at in np.searchsorted(x, visits) if EACH_SIDE <= at <= n - EACH_SIDE})
+    places = [
+        begin + place
+        for begin, end in pairwise([0, *told, n])
+        for place in _changes(x[begin:end], level[begin:end], least)
+    ]
+    for visit in told:
+        begin, end = (
+            max((at for at in places if at < visit), default=0),
+            min((at for at in places if at > visit), default=n),
+        )
+        if _best_split(x[begin:end], level[begin:end], least, at=visit - begin) is not None:
+            places.append(visit)
+    places.sort()
+    medians = [middle(y[a:b]) for a, b in pairwise([0, *places, n])]
     return tuple(
-        Cut(float(x[at]), "seen", before, after)
-        for at, before, after in zip(places, medians, medians[1:], strict=False)
+        Cut(float(x[at]), VISIT if at in told else "seen", before, after)
+        for at, (before, after) in zip(places, pairwise(medians), strict=True)
         if abs(after - before) >= least
     )
 
 
-def _best_split(x: FloatArray, level: FloatArray, least: float) -> int | None:
-    """Place of the one best change of level, None where a straight line does as well."""
+def _changes(x: FloatArray, level: FloatArray, least: float) -> list[int]:
+    """Places of all changes of level within one stretch."""
+    place = _best_split(x, level, least)
+    if place is None:
+        return []
+    more = (slice(None, place), slice(place, None))
+    alone = all(_best_split(x[part], level[part], least) is None for part in more)
+    return [place] if alone else _several(level, place)
+
+
+def _best_split(x: FloatArray, level: FloatArray, least: float, *, at: int | None = None) -> int | None:
+    """Place of the one best change of level, None where a straight line does as well. at: this place alone."""
     n = len(level)
-    if n < 2 * EACH_SIDE:
+    if n < 2 * EACH_SIDE or (at is not None and not EACH_SIDE <= at <= n - EACH_SIDE):
         return None
     total, squares = np.cumsum(level), float((level**2).sum())
-    at = np.arange(EACH_SIDE, n - EACH_SIDE + 1)
-    left, right = total[at - 1], total[-1] - total[at - 1]
-    error = squares - left**2 / at - right**2 / (n - at)
+    places = np.arange(EACH_SIDE, n - EACH_SIDE + 1) if at is None else np.array([at])
+    left, right = total[places - 1], total[-1] - total[places - 1]
+    error = squares - left**2 / places - right**2 / (n - places)
     best = int(np.argmin(error))
-    place = int(at[best])
+    place = int(places[best])
     step = right[best] / (n - place) - left[best] / place
     about_x, about_y = x - x.mean(), level - level.mean()
     line = float(about_y @ about_y) - float(about_x @ about_y) ** 2 / float(about_x @ about_x)

@@ -12,8 +12,8 @@ import numpy as np
 from decoder.frames import FloatArray
 from fleet.classes import Classes, temperature_classes
 from fleet.days import Days
-from fleet.episodes import Cut, known_cuts, seen_cuts
-from fleet.history import History
+from fleet.episodes import Cut, known_cuts, seen_cuts, told_visits
+from fleet.history import Event, History
 from fleet.intervals import (
     UNKNOWN,
     Interval,
@@ -85,7 +85,7 @@ def trends_of(
     vehicles alone. Raises UsageError for a metric that does not exist.
     """
     for vehicle, rows in rows_of(history, metric_named(name), between_c=between_c, names=names):
-        yield _trend(metric_named(name), vehicle, rows, known_cuts(history.events.get(vehicle, ())))
+        yield _trend(metric_named(name), vehicle, rows, history.events.get(vehicle, ()))
 
 
 class Rows(NamedTuple):
@@ -138,10 +138,10 @@ def _columns(metric: Metric, days: Days) -> Rows:
     )
 
 
-def _trend(metric: Metric, vehicle: str, rows: Rows, known: tuple[Cut, ...]) -> Trend:
+def _trend(metric: Metric, vehicle: str, rows: Rows, events: Sequence[Event]) -> Trend:
     day, value, weight, temperature, _, _ = rows
     classes = temperature_classes(temperature)
-    cuts = _cuts(metric, day, value, classes, known)
+    cuts = _cuts(metric, day, value, classes, events)
     begin = max((cut.day for cut in cuts), default=-math.inf)
     now = day >= begin
     observations, days = int(weight[now].sum()), int(now.sum())
@@ -171,15 +171,16 @@ def _trend(metric: Metric, vehicle: str, rows: Rows, known: tuple[Cut, ...]) -> 
 
 
 def _cuts(
-    metric: Metric, day: FloatArray, value: FloatArray, classes: Classes, known: tuple[Cut, ...]
+    metric: Metric, day: FloatArray, value: FloatArray, classes: Classes, events: Sequence[Event]
 ) -> tuple[Cut, ...]:
     """Known events first; then what the figures show within the stretch after the last of them."""
+    known = known_cuts(events)
     begin = max((cut.day for cut in known if len(day) and cut.day <= day[-1]), default=-math.inf)
     now = day >= begin
     if not now.any() or metric.counted:  # a share of few standstills a day jumps by nature
         return known
     base = abs(middle(value[now])) if metric.relative else 1.0
-    return (*known, *seen_cuts(day[now], value[now], classes[now], metric.month * base))
+    return (*known, *seen_cuts(day[now], value[now], classes[now], metric.month * base, told_visits(events)))
 
 
 def _lacking(metric: Metric, observations: int, days: int) -> tuple[Text, ...]:

@@ -126,6 +126,15 @@ def test_a_visit_alone_begins_no_new_episode() -> None:
     assert trend.cuts == ()
 
 
+def test_a_visit_that_ended_a_drain_begins_a_new_episode_though_the_level_is_as_before_it() -> None:
+    day = np.arange(56)
+    values = np.where((day >= 8) & (day < 30), 120.0, 20.0) + np.sin(day * 3.0)
+    visits = pd.DataFrame({"vehicle": ["v"], "day": [FIRST + pd.Timedelta(days=30)], "kind": ["visit"]})
+    trend = _one(_fleet([_daily("v", day, asleep_ma=values, nights=1, asleep_h=9.0)], visits=visits), "quiescent")
+    assert [(cut.day - trend.day[0], cut.kind) for cut in trend.cuts] == [(8.0, "seen"), (30.0, "visit")]
+    assert trend.verdict == "stable"
+
+
 def test_a_step_nobody_told_of_is_found_on_its_day() -> None:
     day = np.arange(40)
     values = np.where(day < 17, 20.0, 120.0) + 2 * np.sin(day * 3.0)
