@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -62,7 +63,7 @@ def fits_block(signal: SignalLayout) -> bool:
     if last_byte(signal) >= word_start(signal) + WORD // 8:
         return False
     scale, offset = float(signal.scale), float(signal.offset)
-    if not np.isfinite(scale + offset):
+    if not math.isfinite(scale + offset):
         return False
     return (scale, offset) == (1.0, 0.0) or not scale.is_integer() or scaled_bound(signal) <= EXACT_INTEGER
 

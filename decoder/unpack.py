@@ -52,8 +52,11 @@ class Unpacker:
         self._message = message
         wanted = [one for one in message.signals if names is None or one.name in names]
         self._checks = {one.name: Check.of(one) for one in wanted}
-        self._blocks = build_blocks(one for one in wanted if fits_block(one))
-        self._others = [one for one in wanted if not fits_block(one)]
+        plain: list[SignalLayout] = []
+        self._others: list[SignalLayout] = []
+        for one in wanted:
+            (plain if fits_block(one) else self._others).append(one)
+        self._blocks = build_blocks(plain)
         self._order = [one.name for one in wanted]
 
     def unpack(self, payload: ByteArray, length: ByteArray) -> dict[str, Unpacked]:

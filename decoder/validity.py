@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any, Final, Self
 
@@ -44,7 +45,7 @@ class Check:
             high = None if high is None or ends[1] <= high + slack else high
         return cls(
             () if signal.is_float else tuple(merged_ranges(signal.invalid)),
-            signal.is_float or not np.isfinite(signal.scale + signal.offset),
+            signal.is_float or not math.isfinite(signal.scale + signal.offset),
             None if low is None else low - slack,
             None if high is None else high + slack,
         )

@@ -16,10 +16,11 @@ from decoder.logs.source import ReadOptions
 from signal_defs.errors import LogError
 
 SQLITE_MAGIC = b"SQLite format 3\0"
-_ROWS = 65_536
+_ROWS = 16_384
+_KINDS = (int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR))
 _QUERY = """
     SELECT coalesce(CAST(ts AS REAL), 1e30), coalesce(CAST(arbitration_id AS INTEGER), -1),
-           coalesce(extended, 0) <> 0, coalesce(remote, 0) <> 0, coalesce(error, 0) <> 0,
+           (coalesce(extended, 0) <> 0) * ? + (coalesce(remote, 0) <> 0) * ? + (coalesce(error, 0) <> 0) * ?,
            coalesce(substr(CAST(data AS BLOB), 1, 65), x'')
     FROM messages
 """
@@ -37,7 +38,7 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
                 raise LogError(
                     "This database has no table of messages.", mend="Give a log that python-can has written."
                 )
-            cursor = database.execute(_QUERY)
+            cursor = database.execute(_QUERY, _KINDS)
         except (sqlite3.Error, UnicodeDecodeError) as error:
             raise LogError(
                 f"The database cannot be read: {error}.", mend="Copy it again from where it was recorded."
@@ -53,21 +54,17 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
             yield from _batch(rows, report, options)
 
 
-def _batch(
-    rows: list[tuple[float, int, int, int, int, bytes]], report: ReadReport, options: ReadOptions
-) -> Iterator[FrameBatch]:
-    seconds, identifiers, extended, remote, error, payloads = zip(*rows, strict=True)
+def _batch(rows: list[tuple[float, int, int, bytes]], report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
+    seconds, identifiers, kinds, payloads = zip(*rows, strict=True)
     time_s = np.array(seconds, np.float64)
     number = np.array(identifiers, np.int64)
-    size = np.array([len(payload) for payload in payloads], np.int64)
+    size = np.fromiter(map(len, payloads), np.int64, len(payloads))
     true = (time_s >= 0) & (time_s <= MAX_TIME_NS / 1e9) & (number >= 0) & (size <= 64)
     if not true.all():
         report.drop("damaged_record", f"row {report.frames + 1} and later", int(np.count_nonzero(~true)))
     start = np.cumsum(size) - size
     joined = np.frombuffer(b"".join(payloads) + bytes(64), np.uint8)
-    flags = np.array(extended, np.uint16) * np.uint16(Flag.EXTENDED)
-    flags |= np.array(remote, np.uint16) * np.uint16(Flag.REMOTE)
-    flags |= np.array(error, np.uint16) * np.uint16(Flag.ERROR)
+    flags = np.array(kinds, np.uint16)
     flags |= (size > 8) * np.uint16(Flag.FD)
     length = np.where(flags & Flag.REMOTE, 0, size).astype(np.uint8)[true]
     flags = flags[true]
