@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 
 from decoder.guard import check_protection
 from idlewhy.platform_kit.traffic import Traffic
-from signal_defs.check_finding import CheckFinding
+from signal_defs.check_finding import CheckFinding, CheckWeight
 from signal_defs.platform import Platform
 from signal_defs.text import Text
 
@@ -22,24 +22,38 @@ def check_traffic(platform: Platform, traffic: Sequence[Traffic]) -> list[CheckF
     found: list[CheckFinding] = []
     for one in traffic:
         is_bound = (one.bus, one.message.name) in bound
-        found += [*_cycle(one, is_bound=is_bound), *_length(one, is_bound=is_bound), *_ranges(one)]
-    return found + _protections(platform, traffic)
+        found += [*_length(one, is_bound=is_bound), *_ranges(one)]
+    return found + _cycles(traffic, bound) + _protections(platform, traffic)
 
 
-def _cycle(one: Traffic, *, is_bound: bool) -> Iterator[CheckFinding]:
-    defined, seen = one.message.cycle_s, one.periods_s
-    if not defined or not seen or any(1 / SLACK <= period / defined <= SLACK for period in seen):
-        return
-    yield CheckFinding(
-        "cycle_time",
-        "warning" if is_bound else "note",
-        f"{one.bus}/{one.message.name}",
-        Text(
-            "It comes every {seen:.0f} ms; the database says {defined:.0f} ms.",
-            {"seen": seen[-1] * 1e3, "defined": defined * 1e3},
-        ),
-        Text("Correct the cycle time in the database, or look whether this is the message that is meant."),
-    )
+def _cycles(traffic: Sequence[Traffic], bound: Collection[tuple[str, str]]) -> list[CheckFinding]:
+    """A warning for each message that comes too often, one note for all that come too seldom.
+
+    Too often, it is another message or another version of it. Too seldom tells nothing of the definition: loggers keep
+    fewer frames, and a master asks a LIN sensor less often while the vehicle is parked; common practice, no source.
+    """
+    found: list[CheckFinding] = []
+    seldom: list[Text] = []
+    for one in traffic:
+        defined, seen = one.message.cycle_s, one.periods_s
+        if not defined or not seen or any(1 / SLACK <= period / defined <= SLACK for period in seen):
+            continue
+        values = {"name": one.message.name, "seen": seen[-1] * 1e3, "defined": defined * 1e3}
+        if seen[0] > defined:
+            seldom.append(Text("{name} every {seen:.0f} instead of {defined:.0f} ms", values))
+            continue
+        said = Text("It comes every {seen:.0f} ms; the database says {defined:.0f} ms.", values)
+        mend = Text("Correct the cycle time in the database, or look whether this is the message that is meant.")
+        weight: CheckWeight = "warning" if (one.bus, one.message.name) in bound else "note"
+        found.append(CheckFinding("cycle_time", weight, f"{one.bus}/{one.message.name}", said, mend))
+    if seldom:
+        said = Text(
+            "{n} of {of} messages come less often than the databases say: {some}.",
+            {"n": len(seldom), "of": len(traffic), "some": ", ".join(str(text) for text in seldom)},
+        )
+        mend = Text("Let the logger keep every frame: a crank needs 20 a second. If it does, correct these.")
+        found.append(CheckFinding("cycle_time", "note", "logs", said, mend))
+    return found
 
 
 def _length(one: Traffic, *, is_bound: bool) -> Iterator[CheckFinding]:

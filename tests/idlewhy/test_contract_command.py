@@ -248,8 +248,8 @@ class TestStreams:
         rows = "".join(f"{0.01 * n:.2f},1,100,2003FF\n" for n in range(100))
         (tmp_path / "log.csv").write_text("time,channel,Kennwort,data\n" + rows, encoding="ascii")
         words = ("platform", "check", whole_platform, "--log", "log.csv", "--json", "-")
-        seen = {one["role"]: one["samples"] for one in run(*words, "--csv-column", "identifier=Kennwort").json["coverage"]}
-        assert seen["engine_speed"] == 100
+        coverage = run(*words, "--csv-column", "identifier=Kennwort").json["coverage"]
+        assert {one["role"]: one["samples"] for one in coverage}["engine_speed"] == 100
         assert run(*words).code == 3
 
     def test_a_comparison_on_stdout_is_nothing_but_json(
