@@ -151,6 +151,8 @@ def role_samples(binding: Binding, signal: SignalLayout, unpacked: Unpacked) -> 
         value = _is_true(binding, signal, unpacked).astype(np.float64)
     else:
         value = unpacked.raw.astype(np.float64)
+    if value is unpacked.value:  # it would keep the values of the message's other signals alive
+        value = value.copy()
     return Samples(value if valid.all() else np.where(valid, value, np.nan), valid, unpacked.rows)
 
 
