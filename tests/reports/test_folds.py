@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
+from pathlib import Path
 
 import numpy as np
+import pytest
+from playwright.sync_api import Browser
 
 from estimator.estimate import Drive
 from idle_stop.account import Account, Standstill
@@ -13,6 +17,7 @@ from reports.axis_ticks import time_ticks
 from reports.figures.band import rough, standstill_band
 from reports.folds import focus
 from reports.static_svg import static_svg
+from reports.vehicle import vehicle_page
 from reports.view import view_of
 
 S = 1_000_000_000
@@ -90,3 +95,26 @@ def test_ticks_keep_out_of_what_is_left_out() -> None:
 def test_a_rough_length_has_one_unit(van: Analysis) -> None:
     view = view_of(van)
     assert [rough(s, view) for s in (95, 1750, 3590, 32_400, 259_200)] == ["2 min", "29 min", "1 h", "9 h", "3 d"]
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_ticks_after_zooming_keep_apart_and_name_the_day(
+    browser: Browser, van: Analysis, tmp_path: Path, width: int
+) -> None:
+    file = tmp_path / "far.html"
+    file.write_text(vehicle_page(_far_apart(van)), encoding="utf-8")
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    page.goto(file.as_uri())
+    band = page.locator("#picture-band")
+    band.scroll_into_view_if_needed()
+    band.locator(".live .xtick text").first.wait_for()
+    for press in ("wider", "closer", "closer"):
+        band.locator(f"[data-do={press}]").click()
+        page.wait_for_timeout(300)
+        ticks = band.locator(".live .xtick text").evaluate_all(
+            "all => all.map(it => [it.getBoundingClientRect().left, it.getBoundingClientRect().right, it.textContent])"
+        )
+        assert len(ticks) >= 2
+        assert all(one[1] < other[0] for one, other in itertools.pairwise(ticks)), ticks
+        assert "2025-" in ticks[0][2]
+    page.close()
