@@ -18,6 +18,7 @@ from pathlib import Path
 
 from benchmarks.busy_bus import BY_PYTHON_CAN, MESSAGES, SIGNALS, identifier, make_frames, make_platform, write_logs
 from benchmarks.peers import floor, ours, plain_loop, timed, vectorised
+from decoder.logs import compiled
 from decoder.signals import choose_columns
 from signal_defs.platform import Platform
 
@@ -51,8 +52,12 @@ def main() -> None:
     parser.add_argument("--python-can-frames", type=int, default=200_000, help="frames of the logs python-can writes")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--formats", nargs="*", default=list(SUFFIXES))
+    parser.add_argument("--compiled", action="store_true", help="read text with the compiled loops, loaded beforehand")
     parser.add_argument("--only", choices=["formats", "scaling", "memory", "report"])
     options = parser.parse_args()
+    if options.compiled:
+        cpu, wall, _ = timed(lambda: compiled.load() is not None or sys.exit("The compiled loops need the extra fast."))
+        print(f"Compiled loops loaded in {cpu:.2f} s CPU ({wall:.2f} s wall)\n")
     with tempfile.TemporaryDirectory() as folder:
         platform = make_platform(Path(folder))
         if options.only in {None, "formats"}:

@@ -17,7 +17,7 @@ from decoder.logs.source import LogStream
 from decoder.logs.text_columns import Words
 
 LOOPS = "decoder.logs.compiled_lines"
-WORTH_BYTES = 256 << 20  # of a log from which on loading costs less than it saves
+WORTH_BYTES = 512 << 20  # of a log from which on loading costs less than it saves
 
 
 def loops(stream: LogStream) -> ModuleType | None:

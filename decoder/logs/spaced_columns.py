@@ -34,7 +34,7 @@ from decoder.logs.text_columns import (
 )
 
 POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
-_LOOK: Final = 96  # bytes
+_LOOK: Final = 96  # bytes in which the data must begin
 _DATA: Final = 24  # bytes that eight bytes of data take
 _CHECKSUM: Final = int.from_bytes(b"checksum", "little")
 _EQUALS: Final = int.from_bytes(b" = ", "little")
@@ -138,8 +138,8 @@ def _learn(line: bytes, grammar: Grammar) -> _Layout | None:
         free |= set(range(match.end("number")))
     if group.get("direction") is not None:
         free.add(match.start("direction"))
-    must = bytearray(_LOOK)
-    have = bytearray(_LOOK)
+    width = -(-(data + shift + _DATA) // 8) * 8
+    must, have = bytearray(width), bytearray(width)
     for place in range(max(0, -shift), match.start("length")):
         if place not in free:
             must[place + shift] = 0xFF
@@ -190,7 +190,8 @@ def _read_compiled(
 def _read(lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar) -> tuple[Placed, Int64Array]:
     """The lines that have the layout as frames of channel 0, and those that have not."""
     begin = lines.start[index] + (layout.lead - POINT)
-    look = lines.words(_LOOK)[begin].view(np.uint8).reshape(-1, _LOOK)
+    width = 8 * len(layout.mask)
+    look = lines.words(width)[begin].view(np.uint8).reshape(-1, width)
     words = look.view("<u8")
     good = np.ones(len(index), np.bool_)
     for place in np.flatnonzero(layout.mask).tolist():
@@ -212,10 +213,14 @@ def _read(lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar) ->
     length = look[:, layout.length] - np.uint8(48)
     fine &= (length <= 8) & (look[:, layout.length + 1] <= 32)  # a code of two digits is no length
     at = begin + layout.data
-    payload, whole = _data(lines, look, layout.data, at, np.minimum(length, np.uint8(8)), lines.end[index])
+    size = np.minimum(length, np.uint8(8))
+    payload, whole = spaced_hex(look, layout.data - 1, size)
+    last = at - 1 + 3 * size.astype(np.int64)
+    # What follows the last byte must not be a third digit.
+    whole &= ((last <= lines.end[index]) & (lines.text[last] <= 32)) | (length == 0)
     fine &= whole
     if grammar.ended:
-        behind = np.where(length == 0, begin + layout.length + 1, at - 1 + 3 * length.astype(np.int64))
+        behind = np.where(length == 0, begin + layout.length + 1, last)
         fine &= lines.end[index] - behind <= 1
     flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
     part = Placed(time_ns, np.zeros(len(index), np.uint16), identifier, flags, length, payload, index=index)
@@ -287,20 +292,6 @@ def _left_identifier(look: ByteArray, layout: _Layout, marked: bool) -> tuple[ND
     good &= hexadecimal
     good &= value <= np.where(extended, np.uint32(MAX_IDENTIFIER), np.uint32(MAX_BASE_IDENTIFIER))
     return value, extended, good
-
-
-def _data(
-    lines: Lines, look: ByteArray, place: int, at: Int64Array, length: ByteArray, end: Int64Array
-) -> tuple[ByteArray, BoolArray]:
-    """Up to eight bytes of two digits, a space between them. place: of the first one in look; at: of it in the text."""
-    if place + _DATA <= look.shape[1]:
-        payload, good = spaced_hex(look, place - 1, length)
-    else:
-        payload, good = spaced_hex(lines.words(_DATA)[at - 1].view(np.uint8).reshape(-1, _DATA), 0, length)
-    last = at - 1 + 3 * length.astype(np.int64)
-    # What follows the last byte must not be a third digit.
-    good &= ((last <= end) & (lines.text[last] <= 32)) | (length == 0)
-    return payload, good
 
 
 def _as_lin(lines: Lines, part: Placed, at: Int64Array) -> tuple[Placed, BoolArray]:
