@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from decoder.frames import FloatArray
 from fleet.classes import Classes, temperature_classes
 from fleet.episodes import seen_cuts
-from fleet.history import Event, History
+from fleet.history import Event, History, Rows, rows_of
 from fleet.intervals import UNKNOWN, Interval, middle
 from fleet.metrics import METRICS, RANKED, RECENT_DAYS, Metric
 from fleet.slopes import inflation, order_interval
-from fleet.trends import Rows, rows_of, share_of
+from fleet.trends import share_of
 from signal_defs.text import Text
 
 Mask = NDArray[np.bool_]

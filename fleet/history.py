@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
+import numpy as np
+
+from decoder.frames import FloatArray
 from fleet.days import Days, columns_behind, days_of_table
 from fleet.metrics import Metric
 from fleet.store import Snapshot, Store
@@ -77,3 +80,57 @@ def _events(events: Any, visits: Any) -> dict[str, tuple[Event, ...]]:
     ):
         found.setdefault(vehicle, set()).add((float(day), kind))
     return {vehicle: tuple(Event(day, kind) for day, kind in sorted(rows)) for vehicle, rows in found.items()}
+
+
+class Rows(NamedTuple):
+    """Days of one vehicle with a value of one metric, (n,) each. counts, totals: of a share, what is counted and out of
+    how much.
+    """
+
+    day: FloatArray
+    value: FloatArray
+    weight: FloatArray
+    temperature: FloatArray
+    counts: FloatArray
+    totals: FloatArray
+
+    def where(self, kept: Any) -> Rows:
+        """Some of the days."""
+        return Rows(*(column[kept] for column in self))
+
+
+def rows_of(
+    history: History,
+    metric: Metric,
+    *,
+    between_c: tuple[float, float] | None = None,
+    names: Sequence[str] | None = None,
+) -> Iterator[tuple[str, Rows]]:
+    """Of each vehicle its days with a value, those without any too.
+
+    between_c: only days whose temperature is in this class, lower end in, upper end out [degC]. names: of these alone.
+    """
+    days = history.days.weekly() if metric.weekly else history.days
+    columns = _columns(metric, days)
+    known = np.isfinite(columns.value)
+    if between_c is not None:
+        at = days[metric.temperature or "temperature_c"]
+        known &= (at >= between_c[0]) & (at < between_c[1])
+    place = {vehicle: number for number, vehicle in enumerate(days.names)}
+    for vehicle in history.names if names is None else names:
+        number = place.get(vehicle)
+        rows = slice(0, 0) if number is None else slice(days.first[number], days.first[number + 1])
+        yield vehicle, columns.where(rows).where(known[rows])
+
+
+def _columns(metric: Metric, days: Days) -> Rows:
+    """Of all vehicles."""
+    weight = np.nan_to_num(days[metric.weight])
+    return Rows(
+        days.day.astype(np.float64),
+        days[metric.column],
+        weight,
+        days[metric.temperature] if metric.temperature else np.zeros(len(days)),
+        days[metric.counted] if metric.counted else weight,
+        days[metric.out_of] if metric.out_of else weight,
+    )

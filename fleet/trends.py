@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
-
-import numpy as np
+from typing import Literal
 
 from decoder.frames import FloatArray
 from fleet.classes import Classes, temperature_classes
-from fleet.days import Days
 from fleet.episodes import Cut, known_cuts, seen_cuts, told_visits
-from fleet.history import Event, History
+from fleet.history import Event, History, Rows, rows_of
 from fleet.intervals import (
     UNKNOWN,
     Interval,
@@ -86,56 +83,6 @@ def trends_of(
     """
     for vehicle, rows in rows_of(history, metric_named(name), between_c=between_c, names=names):
         yield _trend(metric_named(name), vehicle, rows, history.events.get(vehicle, ()))
-
-
-class Rows(NamedTuple):
-    """Days of one vehicle with a value of one metric, (n,) each. counts, totals: of a share, what is counted and out of
-    how much.
-    """
-
-    day: FloatArray
-    value: FloatArray
-    weight: FloatArray
-    temperature: FloatArray
-    counts: FloatArray
-    totals: FloatArray
-
-    def where(self, kept: Any) -> Rows:
-        """Some of the days."""
-        return Rows(*(column[kept] for column in self))
-
-
-def rows_of(
-    history: History,
-    metric: Metric,
-    *,
-    between_c: tuple[float, float] | None = None,
-    names: Sequence[str] | None = None,
-) -> Iterator[tuple[str, Rows]]:
-    """Of each vehicle its days with a value; arguments as of `trends_of`."""
-    days = history.days.weekly() if metric.weekly else history.days
-    columns = _columns(metric, days)
-    known = np.isfinite(columns.value)
-    if between_c is not None:
-        at = days[metric.temperature or "temperature_c"]
-        known &= (at >= between_c[0]) & (at < between_c[1])
-    place = {vehicle: number for number, vehicle in enumerate(days.names)}
-    for vehicle in history.names if names is None else names:
-        number = place.get(vehicle)
-        rows = slice(0, 0) if number is None else slice(days.first[number], days.first[number + 1])
-        yield vehicle, columns.where(rows).where(known[rows])
-
-
-def _columns(metric: Metric, days: Days) -> Rows:
-    weight = days[metric.weight]
-    return Rows(
-        days.day.astype(np.float64),
-        days[metric.column],
-        weight,
-        days[metric.temperature] if metric.temperature else np.zeros(len(days)),
-        days[metric.counted] if metric.counted else weight,
-        days[metric.out_of] if metric.out_of else weight,
-    )
 
 
 def _trend(metric: Metric, vehicle: str, rows: Rows, events: Sequence[Event]) -> Trend:

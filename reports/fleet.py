@@ -15,7 +15,7 @@ from reports.figures.fleet_weeks import refusals_by_week
 from reports.fleet_changes import visits_part
 from reports.fleet_story import STANDINGS, Small, Story, small_of, story_of
 from reports.fleet_tables import comparisons, figures_table, ranking_table
-from reports.fleet_weeks import GRANTED, Bin, Weeks, weeks_of
+from reports.fleet_weeks import GRANTED, Bin, Weeks, bins_of, weeks_of
 from reports.fleet_words import STANDING_WORDS
 from reports.language import Language
 from reports.legend import legend_of
@@ -51,7 +51,7 @@ def fleet_page(
     stories = [
         story_of(one, data.vehicles.loc[one.vehicle], span, say, (links or {}).get(one.vehicle, "")) for one in shown
     ]
-    bins, place = _bins(data, [one.vehicle for one in shown])
+    bins, place = bins_of(data, [one.vehicle for one in shown])
     weeks = weeks_of(data, bins, place, say)
     worst = _worst(shown, span, say)
     day = data.days.day
@@ -181,27 +181,6 @@ def _groups(stories: Sequence[Story], say: Language) -> list[dict[str, Any]]:
         for name, title in titles.items()
     ]
     return [group for group in groups if group["stories"]]
-
-
-def _bins(data: FleetData, shown: Sequence[str]) -> tuple[list[Bin], dict[str, int]]:
-    """A bin for each vehicle that is shown, one for each kind of the others; and the number of every vehicle's bin."""
-    vehicles = data.vehicles
-    kinds = {
-        name: {"platform": plain(str(platform)), "battery": plain(str(battery)), "depot": plain(str(depot))}
-        for name, platform, battery, depot in zip(
-            vehicles.index, vehicles["platform"], vehicles["battery_type"], vehicles["depot"], strict=True
-        )
-    }
-    place = {name: number for number, name in enumerate(shown)}
-    bins = [Bin(plain(name), 1, kinds[name]) for name in shown]
-    others: dict[tuple[str, ...], list[str]] = {}
-    for name in vehicles.index:
-        if name not in place:
-            others.setdefault(tuple(kinds[name].values()), []).append(name)
-    for _, names in sorted(others.items()):
-        place |= dict.fromkeys(names, len(bins))
-        bins.append(Bin("", len(names), kinds[names[0]]))
-    return bins, place
 
 
 def _left_out(others: Sequence[Ranked], most: int, say: Language) -> str:

@@ -93,6 +93,27 @@ def share_cell(count: float, total: float) -> tuple[str, int]:
     return ("<1" if share < 0.5 else f"{math.floor(share + 0.5)}"), round(share)
 
 
+def bins_of(data: FleetData, shown: Sequence[str]) -> tuple[list[Bin], dict[str, int]]:
+    """A bin for each vehicle that is shown, one for each kind of the others; and the number of every vehicle's bin."""
+    vehicles = data.vehicles
+    kinds = {
+        name: {"platform": plain(str(platform)), "battery": plain(str(battery)), "depot": plain(str(depot))}
+        for name, platform, battery, depot in zip(
+            vehicles.index, vehicles["platform"], vehicles["battery_type"], vehicles["depot"], strict=True
+        )
+    }
+    place = {name: number for number, name in enumerate(shown)}
+    bins = [Bin(plain(name), 1, kinds[name]) for name in shown]
+    others: dict[tuple[str, ...], list[str]] = {}
+    for name in vehicles.index:
+        if name not in place:
+            others.setdefault(tuple(kinds[name].values()), []).append(name)
+    for _, names in sorted(others.items()):
+        place |= dict.fromkeys(names, len(bins))
+        bins.append(Bin("", len(names), kinds[names[0]]))
+    return bins, place
+
+
 def weeks_of(data: FleetData, bins: Sequence[Bin], place: Mapping[str, int], say: Language) -> Weeks:
     """Count the standstills of every week. place: vehicle -> number of its bin."""
     day = data.days.day

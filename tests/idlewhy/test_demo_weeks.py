@@ -11,6 +11,7 @@ from fleet.fleet_data import FleetData, fleet_of_store
 from fleet.ranking import rank
 from fleet.store import Store, open_store
 from fleet.tables import TABLES
+from idlewhy.cli.demo import _weeks
 from idlewhy.demo.weeks import DAYS, TALES, write_weeks
 
 
@@ -52,3 +53,9 @@ def test_the_same_seed_gives_the_same_store(store: Store, tmp_path: Path) -> Non
     write_weeks(again)  # into a store that has it, nothing changes
     for table in TABLES:
         assert again.read(table).equals(store.read(table))
+
+
+def test_the_demo_writes_the_page_of_the_weeks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _weeks(tmp_path)
+    assert "3 of 12 vehicles need attention: round-07, round-10 and round-05." in capsys.readouterr().out
+    assert "workshop visit: " in (tmp_path / "weeks.html").read_text("utf-8")
