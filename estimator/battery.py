@@ -41,7 +41,7 @@ from estimator.motion import DRIFT, OFFSET, PER_AH, lay_out_motion
 from estimator.next_crank import next_crank
 from estimator.ocv import OcvCurve, curve_of
 from estimator.phases import find_phases
-from estimator.quiescent import UNSURE_START_SOC, Draw, days_until, quiescent_figure
+from estimator.quiescent import UNSURE_START_SOC, days_until, mean_parked, quiescent_figure
 from estimator.rests import describe_rests, find_rests
 from estimator.sensor import judge_sensor
 from signal_defs.platform import Battery, IdleStopRules
@@ -133,7 +133,7 @@ def _estimate_one(
     health = health_of(capacity, nominal)
     reckoned = assumed_capacity(capacity if fade.state == "likely" else usual, charge)
     quiescent = quiescent_figure(draws, offset)
-    parked = _mean_parked(draws, quiescent)
+    parked = mean_parked(draws, quiescent)
     soc_end = _at(len(grid) - 1, soc, low, high)
     temperature = _last_temperature(grid)
     charged, discharged, covered_s = charge_moved(grid, 0, len(grid), offset.value)
@@ -257,15 +257,6 @@ def _swing(rests: Sequence[Rest]) -> Swing:
         if rest.end_ns - rest.start_ns >= LONG_REST_S * 1e9 and rest.soc_from_ocv.is_known
     ]
     return Swing(len(levels), max(levels) - min(levels) if levels else 0.0)
-
-
-def _mean_parked(draws: Sequence[Draw], asleep: Figure) -> Figure:
-    """Mean draw of the parked vehicle, wake-ups included [mA]: that asleep, and what waking adds."""
-    hours = sum(draw.covered_h for draw in draws if draw.asleep_h > 0)
-    if not asleep.is_known or hours <= 0:
-        return asleep
-    waking = -1e3 * sum(wake.charge_ah for draw in draws for wake in draw.wake_ups) / hours
-    return Figure(asleep.value + waking, asleep.low + 1.5 * waking, asleep.high + 0.5 * waking)
 
 
 def _days_to_idle_stop(rules: IdleStopRules | None, soc: Figure, capacity: Figure, parked: Figure) -> Figure:

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from estimator.battery import estimate_battery
-from estimator.estimate import Figure
+from estimator.estimate import Figure, WakeUp
 from estimator.grid import build_grid
-from estimator.quiescent import Draw, days_until, measure_draw, quiescent_figure
+from estimator.quiescent import Draw, days_until, mean_parked, measure_draw, quiescent_figure
 from signal_defs.platform import Condition, IdleStopRules
 
 HOUR = 3600.0
@@ -68,6 +68,14 @@ def test_a_drain_shortens_the_days_to_the_idle_stop_threshold(planted: Any) -> N
         days.append(found.days_to_idle_stop_limit)
         assert found.days_to_no_start.value > found.days_to_idle_stop_limit.value
     assert days[1].high < 3.0 < days[0].value  # by hand: at 0.4 A 15 points of 70 Ah last 26 hours
+
+
+def test_lamps_left_on_for_an_hour_do_not_shorten_the_days_of_a_vehicle_left_alone() -> None:
+    hour_ns = 3_600_000_000_000
+    lamps = WakeUp(0, hour_ns, -9.0, 9.0)
+    unit = WakeUp(5 * hour_ns, 5 * hour_ns + hour_ns // 30, -2.0, 2.0 / 30.0)
+    figure = mean_parked([Draw(-800.0, -30.0, 10.0, 12.0, (lamps, unit))], Figure(-30.0, -40.0, -20.0))
+    assert figure.value == pytest.approx(-30.0 - 2000.0 / 30.0 / 12.0)  # by hand: 2 A for two minutes in 12 hours
 
 
 def test_without_a_threshold_the_days_to_it_are_unknown(planted: Any) -> None:
