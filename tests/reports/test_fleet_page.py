@@ -34,7 +34,15 @@ def _fleet(vehicles: int, days: int = 84) -> FleetData:
         parts.append(part.assign(refusals=count[count > 0], alone=0, lost_idle_s=20 * count[count > 0]))
     manifest = pd.DataFrame({"vehicle": list(faults), "platform": "p", "battery": ""})
     manifest["depot"] = [DEPOTS[n % 2] for n in range(vehicles)]
-    tables = {"refusals": pd.concat(parts, ignore_index=True), "vehicles": manifest}
+    began, later = (
+        pd.Timestamp(FIRST) + pd.Timedelta(days=day) for day in (40, 60)
+    )  # the drain's first day, and later
+    visits = pd.DataFrame({"vehicle": ["van-003", "van-001"], "day": [began, later]})
+    tables = {
+        "refusals": pd.concat(parts, ignore_index=True),
+        "vehicles": manifest,
+        "visits": visits.assign(kind="visit"),
+    }
     return fleet_drawn({**frames, **tables})
 
 
