@@ -13,16 +13,16 @@ _STORED = Text(
     "A fault is stored: mend that first. None is stored: the signal is misread; check how the platform defines it."
 )
 
+
+def _follows(do: Text) -> Check:
+    """Does the signal follow what is done to its switch?"""
+    return Check(do, _FOLLOWS, 10, ("engine_restarts",))
+
+
 BY_ROLE: dict[str, Check] = {
-    "accelerator": Check(
-        Text("Watch the accelerator signal live, and press and release the pedal."), _FOLLOWS, 10, ("engine_restarts",)
-    ),
-    "brake_pressed": Check(
-        Text("Watch the brake signal live, and press and release the brake pedal."), _FOLLOWS, 10, ("engine_restarts",)
-    ),
-    "brake_pressure": Check(
-        Text("Watch the brake pressure live, and press the brake pedal firmly."), _FOLLOWS, 10, ("engine_restarts",)
-    ),
+    "accelerator": _follows(Text("Watch the accelerator signal live, and press and release the pedal.")),
+    "brake_pressed": _follows(Text("Watch the brake signal live, and press and release the brake pedal.")),
+    "brake_pressure": _follows(Text("Watch the brake pressure live, and press the brake pedal firmly.")),
     "brake_vacuum": Check(
         Text("Engine running: watch the brake vacuum live and press the brake pedal three times."),
         Text(
@@ -35,45 +35,21 @@ BY_ROLE: dict[str, Check] = {
     "charging_fault": Check(
         Text("Read the fault memory: the vehicle itself reports a fault of the charging system."), _STORED, 10
     ),
-    "clutch_pressed": Check(
-        Text("Watch the clutch signal live, and press and release the clutch pedal."),
-        _FOLLOWS,
-        10,
-        ("engine_restarts",),
-    ),
-    "driver_belt_latched": Check(
-        Text("Watch the driver's belt signal live, and latch and release the belt."), _FOLLOWS, 10, ("engine_restarts",)
-    ),
-    "driver_door_open": Check(
-        Text("Watch the driver's door signal live, and open and close the door."), _FOLLOWS, 10, ("engine_restarts",)
-    ),
+    "clutch_pressed": _follows(Text("Watch the clutch signal live, and press and release the clutch pedal.")),
+    "driver_belt_latched": _follows(Text("Watch the driver's belt signal live, and latch and release the belt.")),
+    "driver_door_open": _follows(Text("Watch the driver's door signal live, and open and close the door.")),
     "engine_fault": Check(
         Text("Read the fault memory: the vehicle itself reports a fault that forbids idle-stop."), _STORED, 10
     ),
-    "gear_neutral": Check(
-        Text("Watch the neutral signal live, and move the gear lever in and out of neutral."),
-        _FOLLOWS,
-        10,
-        ("engine_restarts",),
-    ),
-    "hood_open": Check(
+    "gear_neutral": _follows(Text("Watch the neutral signal live, and move the gear lever in and out of neutral.")),
+    "hood_open": _follows(
         Text(
             "Engine off, ignition on, idle-stop switched off: one person watches the hood signal live, another works "
             "the hood latch by hand."
-        ),
-        _FOLLOWS,
-        10,
-        ("engine_restarts",),
+        )
     ),
-    "idle_stop_switched_off": Check(
-        Text("Watch the idle-stop switch's signal live and press the switch."), _FOLLOWS, 10, ("engine_restarts",)
-    ),
-    "parking_assist_active": Check(
-        Text("Watch the parking assistance's signal live, and switch it on and off."),
-        _FOLLOWS,
-        10,
-        ("engine_restarts",),
-    ),
+    "idle_stop_switched_off": _follows(Text("Watch the idle-stop switch's signal live and press the switch.")),
+    "parking_assist_active": _follows(Text("Watch the parking assistance's signal live, and switch it on and off.")),
     "particle_filter_regeneration": Check(
         Text("Drive for half an hour on an open road, so that the particle filter can finish, then repeat the drive."),
         Text("Idle-stop returns: in order. Still refused: read the fault memory for the filter."),

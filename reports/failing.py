@@ -128,7 +128,8 @@ def quantity(value: float | str | bool, unit: str, say: Language) -> str:
         return plain(value)
     if unit == "bool":
         return say("yes") if value else say("no")
-    shown = say.number(value, _DIGITS.get(unit, 2))
+    whole_seconds = unit == "s" and value == round(value)
+    shown = say.number(value, 0 if whole_seconds else _DIGITS.get(unit, 2))
     return f"{shown}°" if unit == "deg" else f"{shown} {unit.replace('degC', '°C')}".strip()
 
 

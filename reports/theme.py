@@ -13,7 +13,6 @@ BLUE = "#0072B2"  # 5.2
 VERMILLION = "#D55E00"  # 3.9
 GREEN = "#009E73"  # 3.4
 PURPLE = "#CC79A7"  # 3.1
-SKY = "#56B4E9"  # fill only
 ORANGE = "#E69F00"  # fill only
 GREY = "#76828E"  # 3.9 on white, 4.4 on the dark ground
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from markupsafe import Markup
@@ -79,12 +80,14 @@ def _dates(view: View) -> str:
 
 def _tallies(view: View) -> list[dict[str, Any]]:
     """Standstills by state, for the first screen: sign, word, number."""
-    standstills = view.account.standstills
+    counts = Counter(state_of(one) for one in view.account.standstills)
     rows = []
     for state, mark in STATES.items():
-        count = sum(state_of(one) == state for one in standstills)
+        count = counts[state]
         if count or (state == "refused" and sought(view.account) and not view.account.battery_only):
-            rows.append({"state": state, "sign": mark.sign, "word": view.say(mark.word), "count": count})
+            seen = state == "refused" and counts["hidden"]
+            word = view.say("refused, cause visible") if seen else view.say(mark.word)
+            rows.append({"state": state, "sign": mark.sign, "word": word, "count": count})
     return rows
 
 

@@ -18,7 +18,6 @@ UNSTEADY = 1.35  # ratio of the upper to the lower quintile of single cranks: a 
 LOW_CAPACITY = 80.0  # [%] of the rating; below 70 to 80 % a battery is replaced; common practice, no source
 FULL_SHOWS_SOC = 85.0  # [%] that the voltage after a full charge claims at least; common practice, no source
 OVERFULL_V = {"flooded": 12.85, "efb": 12.95, "agm": 13.1}  # [V] rested; above what the type shows when full
-SLOW_ACCEPTANCE = 0.1  # [A/Ah] plain batteries take 0.1 to 0.3, stabilised; from memory
 CELL_GONE_V = (10.2, 11.0)  # [V] rested with one of six cells shorted; common practice, no source
 RECOVERED_V = 11.6  # [V] rested after charging: only discharged, not shorted; one step of a cell below a half
 HOT_K = 12.0  # above the air while charging: a cell that turns charge into heat; common practice, no source
