@@ -8,7 +8,7 @@ import numpy as np
 
 from decoder.frames import FrameBatch
 
-ENOUGH = 196_608  # frames; more gains nothing, and costs memory
+ENOUGH = 180_000  # frames; more gains nothing, and costs memory
 
 
 def gather(batches: Iterable[FrameBatch], enough: int = ENOUGH) -> Iterator[FrameBatch]:

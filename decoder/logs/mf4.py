@@ -101,7 +101,7 @@ def _start_time(file: BlockFile, report: ReadReport) -> int:
 
 
 def _shifted(columns: Columns, start_ns: int) -> Columns:
-    columns.time_ns = columns.time_ns + start_ns
+    columns.time_ns += start_ns
     return columns
 
 

@@ -112,7 +112,7 @@ def raw(records: ByteArray, channel: Channel, first: int = 0) -> Numbers:
 
 def _bytes(records: ByteArray, at: int, count: int, width: int, *, swapped: bool = False) -> ByteArray:
     """So many bytes of every record, the last one first if swapped, and zeros behind them: (n, width)."""
-    taken = np.zeros((len(records), width), np.uint8)
+    taken = np.zeros((len(records), width), np.uint8) if count < width else np.empty((len(records), width), np.uint8)
     part = records[:, at : at + count][:, :: -1 if swapped else 1]
     if records.strides[0] == 1:  # transposed, as a file may store them: a byte of all records is one run
         for column in range(count):
@@ -204,7 +204,9 @@ def columns(
         ("Dir", Flag.TRANSMIT),
     ):
         if field in group.fields and not (group.flags & Flag.LIN and flag != Flag.TRANSMIT):
-            flags |= (small(records, group.fields[field]) == 1) * np.uint16(flag)
+            is_set = small(records, group.fields[field]) == 1
+            if is_set.any():
+                flags |= is_set * np.uint16(flag)
     channel = np.full(len(records), NO_CHANNEL, np.uint16)
     if "BusChannel" in group.fields:
         channel = small(records, group.fields["BusChannel"]).astype(np.uint16)
@@ -249,4 +251,4 @@ def _payload(records: ByteArray, group: FrameGroup) -> tuple[ByteArray, ByteArra
     length = np.minimum(stated_length(records, group), np.uint8(stored))
     width = 8 if int(length.max()) <= 8 else 64
     payload = _bytes(records, data.byte_offset, min(stored, width), width)
-    return clear_past(payload, length), length
+    return (payload if int(length.min()) >= width else clear_past(payload, length)), length

@@ -130,7 +130,7 @@ class _Frames:
 
 def _frames(context: Context, records: ByteArray, group: FrameGroup, first: int, place: int, step: int) -> _Frames:
     """The records that are frames with a possible time and a wanted identifier."""
-    places = place + step * np.arange(len(records), dtype=np.int64)
+    places = np.arange(place, place + step * len(records), step)
     return _sift(context, records, group, first, places)
 
 
