@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +12,7 @@ import click
 from signal_defs.errors import UsageError
 
 if TYPE_CHECKING:
-    from idlewhy.web.database import Database
+    from idlewhy.web.identity import Identity
 
 STORE = click.option(
     "--store",
@@ -137,10 +139,9 @@ def add(name: str, scopes: tuple[str, ...], store: Path | None) -> None:
     Example:
       idlewhy serve token add workshop --scope upload --scope read
     """
-    from idlewhy.web.identity import Identity
-
     wanted = {*scopes, "read"} if "upload" in scopes else set(scopes)
-    click.echo(Identity(_database(store)).new_token(name, wanted))
+    with _identity(store) as identity:
+        click.echo(identity.new_token(name, wanted))
 
 
 @token.command(name="list")
@@ -152,11 +153,12 @@ def list_tokens(store: Path | None) -> None:
     Example:
       idlewhy serve token list
     """
-    from idlewhy.web.identity import Identity
     from idlewhy.web.words import Words
 
     time = Words().time
-    for one in Identity(_database(store)).tokens():
+    with _identity(store) as identity:
+        tokens = identity.tokens()
+    for one in tokens:
         used = time(one.used) if one.used else "never used"
         click.echo(f"{one.id}  {one.name:<24} {','.join(sorted(one.scopes)):<12} made {time(one.created)}, {used}")
 
@@ -171,18 +173,22 @@ def revoke(token_id: str, store: Path | None) -> None:
     Example:
       idlewhy serve token revoke 0123456789abcdef01234567
     """
-    from idlewhy.web.identity import Identity
-
-    if not Identity(_database(store)).revoke(token_id):
+    with _identity(store) as identity:
+        known = identity.revoke(token_id)
+    if not known:
         raise UsageError("There is no such token.", where=token_id, mend="See `idlewhy serve token list`.")
     click.echo("Revoked.")
 
 
-def _database(store: Path | None) -> Database:
+@contextmanager
+def _identity(store: Path | None) -> Iterator[Identity]:
+    """Who may use the store of the web pages."""
     need_web()
     from idlewhy.web.database import Database
+    from idlewhy.web.identity import Identity
 
-    return Database(store_folder(store))
+    with closing(Database(store_folder(store))) as database:
+        yield Identity(database)
 
 
 def store_folder(store: Path | None) -> Path:
