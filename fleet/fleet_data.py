@@ -114,7 +114,7 @@ def _vehicles(recordings: Frame, manifest: Frame) -> Frame:
     frame = groups[list(_OF_VEHICLE)].last()
     frame["first"], frame["last"] = groups["time"].min(), groups["end"].max()
     frame["recordings"] = groups.size()
-    newest = ordered["vehicle"].map(frame["last"])
+    newest = groups["end"].transform("max")
     fresh = ordered["time"].isna() | (ordered["time"] > newest - pd.Timedelta(days=RECENT_DAYS))
     frame["recent"] = fresh.groupby(ordered["vehicle"]).sum()
     frame["undated"] = ordered["time"].isna().groupby(ordered["vehicle"]).sum()

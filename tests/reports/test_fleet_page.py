@@ -13,7 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
 from benchmarks.fleet_simulated import FIRST, Fault, fleet_drawn, simulate
-from fleet.fleet_data import FleetData
+from fleet.fleet_data import FleetData, fleet_of_rows
 from fleet.metrics import METRICS
 from fleet.ranking import rank
 from reports.fleet import fleet_line, fleet_page
@@ -199,3 +199,7 @@ def test_a_share_of_few_standstills_is_told_as_numbers() -> None:
     assert share_cell(1, 400) == ("<1", 0)
     assert share_cell(3, 12) == ("3/12", 25)
     assert share_cell(0, 50) == ("", 0)
+
+
+def test_a_fleet_without_any_recording_has_a_page() -> None:
+    assert "There is too little data yet to rank any of the 0 vehicles." in fleet_page(fleet_of_rows([]))
