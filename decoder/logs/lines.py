@@ -110,6 +110,9 @@ def _lines(
     end = end - (text[end - 1] == _RETURN)
     numbers = np.arange(number, number + len(end))
     length = end - start
+    if shortest <= int(length.min()) and int(length.max()) <= MAX_LINE:  # nearly every buffer
+        yield Lines(text, start, end, numbers, cut)
+        return
     usable = (length > 0) & (length <= MAX_LINE)
     short = usable & (length < shortest)
     if short.any():
