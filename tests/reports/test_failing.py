@@ -45,7 +45,7 @@ def test_a_condition_that_failed_at_two_levels_is_not_said_to_be_below_the_lower
 def test_a_limit_of_no_signal_is_named_by_its_condition() -> None:
     over = Reason("time limit of one stop", "driver", "", 181.2, 180.0, "s", 0)
     assert failing_all((over,), ENGLISH) == "time limit of one stop (180 s)"
-    assert failing_all((over,), GERMAN) == "Höchstdauer eines Stopps (180,0 s)"
+    assert failing_all((over,), GERMAN) == "Höchstdauer eines Stopps (180 s)"
 
 
 def test_an_upper_limit_has_its_levels_the_other_way_round() -> None:
