@@ -74,7 +74,7 @@ def _read(path: Path | str, options: ReadOptions | None) -> Read:
     """Read a log as a short one is; where its reader has a faster way for like lines, with and without it."""
     with patch.object(compiled, "loops", return_value=None):
         read = _read_once(path, options)
-    if read.format in COMPILED:
+    if read.format in COMPILED and path != "-":  # which can be read only once
         loops = compiled.load()
         assert loops is not None, "the tests need numba, of the extra named fast"
         with patch.object(compiled, "loops", return_value=loops):
