@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import random
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import patch
 
+import can
 import pytest
 
 from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs import ReadOptions, compiled, csv_columns, open_log
+from signal_defs.errors import LogError
 
 COMPILED = {"candump", "asc", "trc", "csv"}
 
@@ -116,5 +120,43 @@ def read_bytes(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Read]:
         path = folder / name
         path.write_bytes(content)
         return _read(path, options)
+
+    return read
+
+
+@pytest.fixture(scope="session")
+def flags_of() -> Callable[[can.Message], Flag]:
+    """What a frame of python-can is, in our flags."""
+
+    def flags(message: can.Message) -> Flag:
+        return Flag(
+            Flag.EXTENDED * message.is_extended_id
+            | Flag.FD * message.is_fd
+            | Flag.REMOTE * message.is_remote_frame
+            | Flag.ERROR * message.is_error_frame
+            | Flag.TRANSMIT * (not message.is_rx)
+            | Flag.BIT_RATE_SWITCH * message.bitrate_switch
+            | Flag.ERROR_STATE * message.error_state_indicator
+        )
+
+    return flags
+
+
+@pytest.fixture
+def read_changed(read_bytes: Callable[..., Read]) -> Callable[..., None]:
+    """Read copies of a log with one to three bytes changed: each is read or refused in words, all of them soon."""
+
+    def read(content: bytes, name: str, *, copies: int, seed: int | str) -> None:
+        rng = random.Random(seed)
+        began = time.process_time()
+        for _ in range(copies):
+            damaged = bytearray(content)
+            for _ in range(rng.randrange(1, 4)):
+                damaged[rng.randrange(len(damaged))] = rng.randrange(256)
+            try:
+                read_bytes(bytes(damaged), name)
+            except LogError as error:
+                assert str(error)  # noqa: PT017  # any other error fails the test
+        assert time.process_time() - began < 30
 
     return read

@@ -3,7 +3,6 @@
 # ruff: noqa: E501  # lines of logs are quoted whole
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -311,65 +310,6 @@ def test_real_logs_agree_with_python_can(external_logs: Path, read_file: Reader,
             assert bool(flags & Flag.EXTENDED) == message.is_extended_id
             assert (time_ns - log.times[0]) / 1e9 == pytest.approx(message.timestamp - expected[0].timestamp, abs=1e-6)
             assert int(channel) - 1 == message.channel
-
-
-messages = st.builds(
-    can.Message,
-    is_extended_id=st.just(True),
-    arbitration_id=st.integers(0, 0x1FFFFFFF),
-    data=st.binary(max_size=8),
-    channel=st.integers(0, 30),
-    is_rx=st.booleans(),
-) | st.builds(
-    can.Message,
-    is_extended_id=st.just(False),
-    arbitration_id=st.integers(0, 0x7FF),
-    data=st.binary(max_size=8) | st.sampled_from([bytes(range(n)) for n in (12, 16, 20, 24, 32, 48, 64)]),
-    is_fd=st.just(True),
-    bitrate_switch=st.booleans(),
-    error_state_indicator=st.booleans(),
-    channel=st.just(0),
-    is_rx=st.booleans(),
-)
-
-
-class _Text(io.StringIO):
-    """A file that keeps its text after the writer has closed it."""
-
-    def close(self) -> None:
-        """Stay open."""
-
-
-@settings(max_examples=60, deadline=None)
-@given(
-    st.lists(st.tuples(messages, st.integers(0, 10**9)), min_size=1, max_size=60),
-    st.integers(8192, 9000),
-)
-def test_what_python_can_writes_reads_back_equal(
-    read_bytes: Reader, sent: list[tuple[can.Message, int]], buffer: int
-) -> None:
-    text = _Text()
-    writer = can.ASCWriter(text)
-    time_us, times = 1_436_509_052_249_000, []
-    for message, step in sent:
-        time_us += step
-        times.append(time_us)
-        message.timestamp = time_us / 1e6
-        writer.on_message_received(message)
-    writer.stop()
-    content = text.getvalue().encode()
-    log = read_bytes(content)
-    assert log.frames == read_bytes(content, options=ReadOptions(buffer_bytes=buffer)).frames
-    assert not log.report.dropped
-    for (message, _), (_, channel, identifier, flags, data) in zip(sent, log.frames, strict=True):
-        assert (channel, identifier, data) == (str(message.channel + 1), message.arbitration_id, bytes(message.data))
-        assert bool(flags & Flag.EXTENDED) == message.is_extended_id
-        assert bool(flags & Flag.FD) == message.is_fd
-        assert bool(flags & Flag.BIT_RATE_SWITCH) == message.bitrate_switch
-        assert bool(flags & Flag.ERROR_STATE) == message.error_state_indicator
-        assert bool(flags & Flag.TRANSMIT) != message.is_rx
-    # Its writer rounds each difference from the first in floating point: to the microsecond, give or take one.
-    assert [t - log.times[0] for t in log.times] == pytest.approx([(t - times[0]) * 1000 for t in times], abs=1000)
 
 
 @settings(max_examples=200, deadline=None)

@@ -20,6 +20,7 @@ from decoder.frames import Flag
 from decoder.logs import ReadOptions
 
 Reader = Callable[..., Any]
+FlagsOf = Callable[[can.Message], Flag]
 START_NS = 1_700_000_000_000_000_000
 HEADER_BYTES = 144
 
@@ -62,26 +63,19 @@ def lin_body(identifier: int, data: bytes, checksum: int, direction: int = 0, ch
     return head + bytes(4) + struct.pack("<HBBL", checksum, direction, 0, 0)
 
 
-def expected(message: can.Message) -> tuple[str, int, Flag, bytes]:
-    flags = (
-        Flag.EXTENDED * message.is_extended_id
-        | Flag.FD * message.is_fd
-        | Flag.REMOTE * message.is_remote_frame
-        | Flag.ERROR * message.is_error_frame
-        | Flag.TRANSMIT * (not message.is_rx)
-        | Flag.BIT_RATE_SWITCH * message.bitrate_switch
-        | Flag.ERROR_STATE * message.error_state_indicator
-    )
-    return str(message.channel + 1), message.arbitration_id, Flag(flags), bytes(message.data)
+def expected(message: can.Message, flags_of: FlagsOf) -> tuple[str, int, Flag, bytes]:
+    return str(message.channel + 1), message.arbitration_id, flags_of(message), bytes(message.data)
 
 
 @pytest.mark.parametrize("name", ["test_CanMessage.blf", "test_CanErrorFrameExt.blf", "test_CanFdMessage64.blf"])
-def test_real_objects_are_read_as_python_can_reads_them(external_logs: Path, read_file: Reader, name: str) -> None:
+def test_real_objects_are_read_as_python_can_reads_them(
+    external_logs: Path, read_file: Reader, flags_of: FlagsOf, name: str
+) -> None:
     path = external_logs / "python-can" / name
     log = read_file(path)
     messages = list(can.LogReader(path))
     assert len(messages) == 2
-    assert [row[1:] for row in log.frames] == [expected(message) for message in messages]
+    assert [row[1:] for row in log.frames] == [expected(message, flags_of) for message in messages]
     assert log.format == "blf"
     assert not log.report.dropped
     assert not log.report.absolute_time  # the header's date is all zeros
@@ -298,11 +292,11 @@ def message(draw: st.DrawFn) -> can.Message:
 @given(messages=st.lists(message(), max_size=40), level=st.sampled_from([-1, 0]), size=st.sampled_from([200, 131_072]))
 @settings(max_examples=120, deadline=None)
 def test_what_python_can_writes_is_read_back(
-    read_bytes: Reader, messages: list[can.Message], level: int, size: int
+    read_bytes: Reader, flags_of: FlagsOf, messages: list[can.Message], level: int, size: int
 ) -> None:
     content = written(messages, compression_level=level, max_container_size=size)
     log = read_bytes(content, "written.blf")
-    assert [row[1:] for row in log.frames] == [expected(one) for one in messages]
+    assert [row[1:] for row in log.frames] == [expected(one, flags_of) for one in messages]
     first = int(messages[0].timestamp * 1000) / 1000 if messages else 0.0  # the writer counts from here, never back
     for at, one in zip(log.times, messages, strict=True):
         assert at / 1e9 - (first if log.report.absolute_time else 0) >= -1e-6

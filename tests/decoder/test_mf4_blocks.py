@@ -16,7 +16,6 @@ import pytest
 
 from decoder.frames import Flag
 from decoder.logs import ReadOptions
-from signal_defs.errors import LogError
 
 Reader = Callable[..., Any]
 START_NS = 1_700_000_000_000_000_000
@@ -324,17 +323,7 @@ def test_a_deflated_block_that_claims_too_much_is_refused(read_bytes: Reader) ->
 
 
 @pytest.mark.parametrize("name", ["lin", "mixed", "listed"])
-def test_changed_bytes_never_stop_reading(read_bytes: Reader, name: str) -> None:
+def test_changed_bytes_never_stop_reading(read_changed: Callable[..., None], name: str) -> None:
     rows = [records(0, 50), records(50, 100)]
     content = {"lin": lin_file(), "mixed": variable_file(mixed=True), "listed": listed(rows, [b"DZT", b"DZ"])[0]}[name]
-    rng = random.Random(name)
-    began = time.perf_counter()
-    for _ in range(250):
-        damaged = bytearray(content)
-        for _ in range(rng.randrange(1, 4)):
-            damaged[rng.randrange(len(damaged))] = rng.randrange(256)
-        try:
-            read_bytes(bytes(damaged), "changed.mf4")
-        except LogError as error:
-            assert str(error)  # noqa: PT017  # any other error fails the test
-    assert time.perf_counter() - began < 30
+    read_changed(content, "changed.mf4", copies=250, seed=name)

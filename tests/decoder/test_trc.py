@@ -3,7 +3,6 @@
 # ruff: noqa: E501  # lines of logs are quoted whole
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -144,70 +143,6 @@ def test_real_logs_agree_with_python_can(external_logs: Path, read_file: Reader,
         assert bool(flags & Flag.EXTENDED) == message.is_extended_id
         assert bool(flags & Flag.REMOTE) == message.is_remote_frame
         assert bool(flags & Flag.TRANSMIT) != message.is_rx
-
-
-class _Text(io.TextIOWrapper):
-    """A file that keeps its bytes after the writer has closed it."""
-
-    def __init__(self) -> None:
-        self.kept = io.BytesIO()
-        super().__init__(self.kept, encoding="utf-8")
-        self.kept.name = "x.trc"
-
-    def close(self) -> None:
-        """Stay open."""
-        self.flush()
-
-
-messages = st.builds(
-    can.Message,
-    is_extended_id=st.just(True),
-    arbitration_id=st.integers(0, 0x1FFFFFFF),
-    data=st.binary(max_size=8),
-    channel=st.integers(0, 15),
-    is_rx=st.booleans(),
-) | st.builds(
-    can.Message,
-    is_extended_id=st.just(False),
-    arbitration_id=st.integers(0, 0x7FF),
-    data=st.binary(max_size=8),
-    channel=st.integers(0, 15),
-    is_rx=st.booleans(),
-)
-
-
-@settings(max_examples=60, deadline=None)
-@given(
-    st.lists(st.tuples(messages, st.integers(0, 10**8)), min_size=1, max_size=60),
-    st.integers(8192, 9000),
-    st.sampled_from([can.io.trc.TRCFileVersion.V1_0, can.io.trc.TRCFileVersion.V2_1]),
-)
-def test_what_python_can_writes_reads_back_equal(
-    read_bytes: Reader, sent: list[tuple[can.Message, int]], buffer: int, version: can.io.trc.TRCFileVersion
-) -> None:
-    text = _Text()
-    writer = can.TRCWriter(text)
-    writer.file_version = version
-    time_us, times = 1_436_509_052_249_000, []
-    for message, step in sent:
-        time_us += step
-        times.append(time_us)
-        message.timestamp = time_us / 1e6
-        writer.on_message_received(message)
-    writer.stop()
-    content = text.kept.getvalue()
-    log = read_bytes(content, name="x.trc")
-    assert log.frames == read_bytes(content, name="x.trc", options=ReadOptions(buffer_bytes=buffer)).frames
-    assert not log.report.dropped
-    old = version == can.io.trc.TRCFileVersion.V1_0
-    for (message, _), (_, channel, identifier, flags, data) in zip(sent, log.frames, strict=True):
-        assert (identifier, data) == (message.arbitration_id, bytes(message.data))
-        assert channel == ("1" if old else str(message.channel + 1))
-        assert bool(flags & Flag.EXTENDED) == message.is_extended_id
-        assert old or bool(flags & Flag.TRANSMIT) != message.is_rx
-    # The first version keeps whole milliseconds.
-    precision = 1_000_000 if old else 1000
-    assert [t - log.times[0] for t in log.times] == pytest.approx([(t - times[0]) * 1000 for t in times], abs=precision)
 
 
 @settings(max_examples=150, deadline=None)
