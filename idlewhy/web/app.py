@@ -16,7 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from idlewhy.web import api, api_platforms, health, pages, pages_platforms, tus
+from idlewhy.web import api, api_platforms, health, pages, pages_open, pages_platforms, tus
 from idlewhy.web.answers import problem_answer
 from idlewhy.web.guard import Guard
 from idlewhy.web.logs import tell, warn
@@ -68,7 +68,7 @@ def _routes(office: Office) -> FastAPI:
     )
     app.state.office = office
     app.state.stopping = asyncio.Event()
-    for module in (tus, api, api_platforms, pages, pages_platforms, health):
+    for module in (tus, api, api_platforms, pages, pages_open, pages_platforms, health):
         app.include_router(module.router)
     app.add_exception_handler(Problem, _on_problem)
     app.add_exception_handler(IdlewhyError, _on_problem)

@@ -76,7 +76,7 @@ class Database:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         self.path = folder / FILE
         self._local = threading.local()
-        self._open: list[sqlite3.Connection] = []
+        self._open: dict[threading.Thread, sqlite3.Connection] = {}
         self._lock = threading.Lock()
         self._writing = threading.Lock()  # in the order they came; SQLite itself would let them sleep and try again
         self._prepare()
@@ -109,7 +109,9 @@ class Database:
             found.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             self._local.connection = found
             with self._lock:
-                self._open.append(found)
+                for ended in [one for one in self._open if not one.is_alive()]:
+                    self._open.pop(ended).close()
+                self._open[threading.current_thread()] = found
         return found
 
     @contextmanager
@@ -136,7 +138,7 @@ class Database:
     def close(self) -> None:
         """Close every connection of this process."""
         with self._lock:
-            for one in self._open:
+            for one in self._open.values():
                 one.close()
             self._open.clear()
         self._local = threading.local()

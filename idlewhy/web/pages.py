@@ -1,28 +1,26 @@
-"""Pages for people: the upload, recordings, vehicles, comparisons, signing in."""
+"""Pages for people: the upload, recordings, vehicles, the fleet, comparisons."""
 
 from __future__ import annotations
 
 from typing import Annotated
-from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 
-from idlewhy.web.answers import SESSION, browser_of, office_of
+from idlewhy.web.answers import browser_of, office_of
 from idlewhy.web.api import check_owner, compare, report_file
 from idlewhy.web.child_tasks import FACTS, TRACES
 from idlewhy.web.events import events
 from idlewhy.web.form_upload import FormUpload
 from idlewhy.web.guard import Need
-from idlewhy.web.identity import SESSION_S, Caller
+from idlewhy.web.identity import Caller
 from idlewhy.web.jobs import Job
 from idlewhy.web.models import looked
 from idlewhy.web.office import Office
-from idlewhy.web.page import asset, show
+from idlewhy.web.page import show
 from idlewhy.web.problems import Problem
 from idlewhy.web.results import report_policy
 from idlewhy.web.submit import checked_language, make_recording
-from idlewhy.web.words import LANGUAGE
 
 router = APIRouter(include_in_schema=False)
 CanRead = Annotated[Caller, Depends(Need("read"))]
@@ -127,19 +125,6 @@ def _may_change(caller: Caller, job: Job) -> bool:
     return caller.may("upload") and (job.owner == caller.name or caller.may("admin"))
 
 
-@router.get("/recordings/{job_id}/events")
-def recording_events(request: Request, job_id: str, caller: CanRead) -> Response:
-    del caller
-    return events(request, job_id)
-
-
-@router.get("/recordings/{job_id}/report")
-def recording_report(request: Request, job_id: str, caller: CanRead) -> Response:
-    del caller
-    office = office_of(request)
-    return report_file(office, office.jobs.get(job_id, "analysis"))
-
-
 @router.get("/recordings/{job_id}/analysis.json")
 def recording_facts(request: Request, job_id: str, caller: CanRead) -> Response:
     del caller
@@ -157,15 +142,6 @@ def _download(office: Office, job_id: str, name: str, kind: str) -> Response:
     return FileResponse(path, media_type=kind, filename=name)
 
 
-@router.post("/recordings/{job_id}/cancel")
-def cancel_recording(request: Request, job_id: str, caller: CanUpload, fields: OwnForm) -> Response:
-    del fields
-    office = office_of(request)
-    check_owner(caller, office.jobs.get(job_id))
-    office.jobs.cancel(job_id)
-    return see(f"/recordings/{job_id}")
-
-
 @router.post("/recordings/{job_id}/again")
 def analyse_again(request: Request, job_id: str, caller: CanUpload, fields: OwnForm) -> Response:
     office = office_of(request)
@@ -173,16 +149,6 @@ def analyse_again(request: Request, job_id: str, caller: CanUpload, fields: OwnF
     office.jobs.again(job_id, office.platforms.checked_reference(fields.get("platform", "")))
     office.nudge()
     return see(f"/recordings/{job_id}")
-
-
-@router.post("/recordings/{job_id}/delete")
-def delete_recording(request: Request, job_id: str, caller: CanDelete, fields: OwnForm) -> Response:
-    del caller, fields
-    office = office_of(request)
-    job = office.jobs.get(job_id, "analysis")
-    office.delete_job(job)
-    left = job.vehicle is not None and bool(office.jobs.latest(vehicle=job.vehicle, limit=1))
-    return see(f"/vehicles/{job.vehicle}" if left else "/vehicles")
 
 
 # ---- vehicles and comparisons
@@ -258,90 +224,41 @@ def comparison(request: Request, job_id: str, caller: CanRead) -> Response:
     )
 
 
+# ---- recordings and comparisons alike
+
+
+@router.get("/recordings/{job_id}/events")
 @router.get("/comparisons/{job_id}/events")
-def comparison_events(request: Request, job_id: str, caller: CanRead) -> Response:
+def job_events(request: Request, job_id: str, caller: CanRead) -> Response:
     del caller
     return events(request, job_id)
 
 
+@router.get("/recordings/{job_id}/report")
 @router.get("/comparisons/{job_id}/report")
-def comparison_report(request: Request, job_id: str, caller: CanRead) -> Response:
+def job_report(request: Request, job_id: str, caller: CanRead) -> Response:
     del caller
     office = office_of(request)
-    return report_file(office, office.jobs.get(job_id, "comparison"))
+    return report_file(office, office.jobs.get(job_id))
 
 
+@router.post("/recordings/{job_id}/cancel")
 @router.post("/comparisons/{job_id}/cancel")
-def cancel_comparison(request: Request, job_id: str, caller: CanUpload, fields: OwnForm) -> Response:
+def cancel(request: Request, job_id: str, caller: CanUpload, fields: OwnForm) -> Response:
     del fields
     office = office_of(request)
-    check_owner(caller, office.jobs.get(job_id, "comparison"))
+    job = office.jobs.get(job_id)
+    check_owner(caller, job)
     office.jobs.cancel(job_id)
-    return see(f"/comparisons/{job_id}")
+    return see(f"/{'recordings' if job.kind == 'analysis' else 'comparisons'}/{job_id}")
 
 
+@router.post("/recordings/{job_id}/delete")
 @router.post("/comparisons/{job_id}/delete")
-def delete_comparison(request: Request, job_id: str, caller: CanDelete, fields: OwnForm) -> Response:
+def delete(request: Request, job_id: str, caller: CanDelete, fields: OwnForm) -> Response:
     del caller, fields
     office = office_of(request)
-    job = office.jobs.get(job_id, "comparison")
+    job = office.jobs.get(job_id)
     office.delete_job(job)
-    return see(f"/vehicles/{job.vehicle}")
-
-
-# ---- signing in; what everybody may see
-
-
-@router.get("/sign-in")
-def sign_in(request: Request, next: str = "/") -> Response:  # noqa: A002  # the name in the address
-    return show(request, "sign_in.html.j2", next=_inside(next), wrong=False)
-
-
-@router.post("/sign-in")
-def signed_in(request: Request, fields: OwnForm) -> Response:
-    office = office_of(request)
-    where = _inside(fields.get("next", "/"))
-    secret = office.identity.begin_session(fields.get("token", "").strip())
-    if secret is None:
-        request.app.state.guard.guessed(request.client.host if request.client else "unknown")
-        return show(request, "sign_in.html.j2", status=401, next=where, wrong=True)
-    answer = see(where)
-    answer.set_cookie(
-        SESSION, secret, max_age=int(SESSION_S), httponly=True, samesite="lax", secure=office.settings.tls, path="/"
-    )
-    return answer
-
-
-@router.post("/sign-out")
-def sign_out(request: Request, caller: CanRead, fields: OwnForm) -> Response:
-    del caller, fields
-    office_of(request).identity.end_session(request.scope["state"]["session"])
-    answer = see("/sign-in")
-    answer.delete_cookie(SESSION, path="/")
-    return answer
-
-
-def _inside(path: str) -> str:
-    """A path of this server; anything else leads to the start page."""
-    return quote(path, safe="/") if path.startswith("/") and not path.startswith(("//", "/\\")) else "/"
-
-
-@router.get("/language/{code}")
-def language(code: str, next: str = "/") -> Response:  # noqa: A002  # the name in the address
-    """Choose the language of pages in this browser."""
-    answer = see(_inside(next))
-    answer.set_cookie(LANGUAGE, checked_language(code), max_age=365 * 86_400, httponly=True, samesite="lax", path="/")
-    return answer
-
-
-@router.get("/static/{name}")
-def static(name: str) -> Response:
-    found = asset(name)
-    if found is None:
-        raise Problem("not-found", "There is no such file.")
-    return Response(found[0], media_type=found[1], headers={"cache-control": "public, max-age=31536000, immutable"})
-
-
-@router.get("/favicon.ico")
-def icon() -> Response:
-    return static("icon.svg")
+    left = job.vehicle is not None and bool(office.jobs.latest(vehicle=job.vehicle, limit=1))
+    return see(f"/vehicles/{job.vehicle}" if left else "/vehicles")

@@ -244,10 +244,11 @@ def test_a_large_body_is_refused_before_it_is_read(local: Any) -> None:
 
 
 def test_too_many_requests_are_told_when_to_come_back(start: Any) -> None:
-    slow = start(workers=0, writes_per_s=1.0)
-    statuses = [slow.call("POST", "/api/v1/recordings", json={}) for _ in range(4)]
-    assert statuses[-1].status_code == 429
-    assert int(statuses[-1].headers["Retry-After"]) <= 2
+    slow = start(workers=0, writes_per_s=0.5)
+    answers = [slow.call("POST", "/api/v1/recordings", json={}) for _ in range(4)]
+    refused = [one for one in answers if one.status_code == 429]
+    assert refused
+    assert all(int(one.headers["Retry-After"]) <= 2 for one in refused)  # by hand: one request in 2 s
 
 
 def test_a_proxy_is_believed_only_at_its_address(start: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -166,3 +167,11 @@ def test_an_upload_that_nobody_uses_is_deleted_after_two_days(office: Office) ->
         db.execute("UPDATE upload SET touched = touched - ?", (3 * 86_400,))
     office.keep_house()
     assert upload.id not in _files(office)
+
+
+def test_the_connection_of_a_thread_that_ended_is_closed(office: Office) -> None:
+    for _ in range(5):
+        thread = threading.Thread(target=office.database.connection)
+        thread.start()
+        thread.join()
+    assert len(office.database._open) <= 2  # this thread's and the last one's
