@@ -47,7 +47,8 @@ def test_a_database_is_read_as_python_can_reads_it(tmp_path: Path, read_file: Re
     path = database(tmp_path / "log.db", rows(500))
     log = read_file(path)
     assert log.format == "sqlite"
-    messages = list(can.SqliteReader(path))
+    with can.SqliteReader(path) as reader:
+        messages = list(reader)
     assert [row[2] for row in log.frames] == [message.arbitration_id for message in messages]
     assert log.data == [bytes(message.data) for message in messages]
     assert all(abs(at / 1e9 - message.timestamp) < 1e-6 for at, message in zip(log.times, messages, strict=True))
