@@ -64,11 +64,9 @@ def new_platform(
         buses, (lambda found: weigh_by_logs(found, buses, use_logs, options)) if use_logs else None
     )
     remarks = _remarks(inspection, buses) if inspection else []
-    if logs and not buses:
-        likely = likely_fields(logs, options)
-        remarks += ["Bits that behave as a battery's voltage and current do, for whoever writes the database:"] * bool(
-            likely
-        )
+    likely = [] if buses else likely_fields(logs, options)
+    if likely:
+        remarks.append("Bits that behave as a battery's voltage and current do, for whoever writes the database:")
         remarks += [f"  {sentence}" for sentence in likely]
     text = platform_text(
         own_id, own_id, buses, proposals, folder=str(target), channels=seen, remarks=[*notes, *remarks]
