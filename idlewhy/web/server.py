@@ -41,7 +41,12 @@ def serve(settings: Settings, *, certificate: Path | None = None, key: Path | No
 
     set_up()
     application = create_app(settings)
-    check_safe(settings, application)
+    try:
+        check_safe(settings, application)
+        bound = _bind(settings)
+    except UsageError:
+        application.office.close()
+        raise
     config = uvicorn.Config(
         application,
         host=settings.host,
@@ -58,7 +63,6 @@ def serve(settings: Settings, *, certificate: Path | None = None, key: Path | No
         limit_concurrency=2000,
         h11_max_incomplete_event_size=32_768,
     )
-    bound = _bind(settings)
     server = make_server(config, application)
     if open_at is not None:
         name = f"[{settings.host}]" if ":" in settings.host else settings.host
