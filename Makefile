@@ -53,7 +53,7 @@ licences: $(VENV)/.dev
 sbom: $(VENV)/.dev
 	mkdir -p dist
 	$(BIN)/python -m venv --clear build/users
-	build/users/bin/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt '.[mf4,fleet,web]'
+	build/users/bin/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt '.[mf4,fast,fleet,web]'
 	$(BIN)/cyclonedx-py environment --pyproject pyproject.toml --output-reproducible \
 	  --output-file dist/idlewhy.cdx.json build/users/bin/python
 
