@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import time
 from itertools import count
 from pathlib import Path
 
@@ -134,3 +135,5 @@ def _write_with_python_can(path: Path, frames: FrameBatch, count_: int) -> None:
                     channel=1,
                 )
             )
+        while path.suffix == ".db" and logger.num_frames < min(count_, len(frames)):
+            time.sleep(0.01)  # its thread would drop what is left when it is stopped
