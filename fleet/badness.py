@@ -103,7 +103,7 @@ def slope_reason(trend: Trend) -> Text:
             "value": _rounded(trend.slope.value * base, digits),
             "low": _rounded(trend.slope.low * base, digits),
             "high": _rounded(trend.slope.high * base, digits),
-            "unit": "%" if metric.relative else metric.unit,
+            "unit": metric.slope_unit,
         },
     )
 

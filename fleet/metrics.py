@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from signal_defs.text import Text
+
 MONTH_DAYS = 30.44  # a twelfth of 365.25
 RECENT_DAYS = 28  # the level of a figure is that of the last weeks
 SOON_DAYS = 60.0
@@ -54,6 +56,14 @@ class Metric:
     limit: float | None = None
     record: str = ""
     ranked: bool = True
+
+    @property
+    def slope_unit(self) -> Text:
+        """The unit of a change as people say it: of a percentage, points; of what is told relatively, percent."""
+        if self.unit == "%" and not self.relative:
+            return Text("points")
+        unit = "%" if self.relative else self.unit
+        return Text(unit)
 
 
 POINTS = 8  # least for a slope

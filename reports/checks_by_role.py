@@ -5,7 +5,7 @@ from __future__ import annotations
 from reports.wording import Check
 from signal_defs.text import Text
 
-_FOLLOWS = Text(
+SWITCH_FOLLOWS = Text(
     "It does not follow, or flickers when the wire is moved: switch, plug or wire. It follows: ask how the vehicle was "
     "driven when the log was made."
 )
@@ -16,7 +16,7 @@ _STORED = Text(
 
 def _follows(do: Text) -> Check:
     """Does the signal follow what is done to its switch?"""
-    return Check(do, _FOLLOWS, 10, ("engine_restarts",))
+    return Check(do, SWITCH_FOLLOWS, 10, ("engine_restarts",))
 
 
 BY_ROLE: dict[str, Check] = {
@@ -71,6 +71,6 @@ BY_ROLE: dict[str, Check] = {
         ("engine_restarts",),
     ),
     "trailer_connected": Check(
-        Text("Watch the trailer signal live, and plug and unplug the trailer's connector."), _FOLLOWS, 10
+        Text("Watch the trailer signal live, and plug and unplug the trailer's connector."), SWITCH_FOLLOWS, 10
     ),
 }

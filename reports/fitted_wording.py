@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from idle_stop.analysis import Analysis, Finding
-from reports.checks_by_role import BY_ROLE
+from reports.checks_by_role import BY_ROLE, SWITCH_FOLLOWS
 from reports.findings import wording
 from reports.findings_battery import LOAD_TEST, REST
 from reports.findings_charging import REST_NIGHT
@@ -22,6 +22,7 @@ _TYPES: dict[BatteryType, Text] = {
 }
 
 
+_SWITCH = Text("A switch, its plug or its wire refuses idle-stop, unless it really was so")
 _TOLD_LOW = (
     Text("The battery sensor reports a low state of health"),
     Text("Only the sensor says so: this recording moved too little charge to count what the battery holds."),
@@ -35,10 +36,14 @@ def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
     role = blocking_role(finding, analysis)
     if role in BY_ROLE and checks:
         checks[0] = BY_ROLE[role]
+        if checks[0].decides == SWITCH_FOLLOWS:
+            words = replace(words, title=_SWITCH)
     rested = [line.values["rested_h"] for line in finding.evidence if "rested_h" in line.values]
     if rested:
         checks = [_rest_longer(one, rested[0]) if one is REST_NIGHT else one for one in checks]
     shown = {key for line in finding.evidence for key in line.values}
+    if finding.code == "undercharge_short_trips" and "volt" in shown:  # the log has measured the rested battery itself
+        checks.sort(key=lambda one: one.do == REST.do)
     if finding.code == "capacity_low" and "soh" in shown and "ah" not in shown:
         words = replace(words, title=_TOLD_LOW[0], meaning=_TOLD_LOW[1])
     return replace(words, checks=tuple(checks))
@@ -72,7 +77,11 @@ def blocking_condition(finding: Finding) -> str:
 def _for_battery(check: Check, battery: Battery) -> Check:
     if check is REST:
         values = {"volt": _REST_V[battery.type], "battery": _TYPES[battery.type]}
-        decides = Text("Below {volt:.1f} V in {battery}: charge it before judging anything else.", values)
+        decides = Text(
+            "Below {volt:.1f} V in {battery}: charge it before judging anything else. More: it is charged, doubt the "
+            "sensor.",
+            values,
+        )
         return replace(check, decides=decides)
     if check is LOAD_TEST and battery.cold_cranking_a:
         do = Text(

@@ -109,7 +109,7 @@ def trend_words(trend: Trend, say: Language) -> str:
         value=value,
         low=low,
         high=high,
-        unit="%" if metric.relative else metric.unit,
+        unit=say.text(metric.slope_unit),
         verdict=verdict,
     )
 

@@ -88,10 +88,10 @@ def _cause(account: Account, outcome: Outcome, say: Language) -> str:
         return say(", each time with {what}", what=what) if most > 1 else say(", with {what}", what=what)
     if most > len(cases) / 2:
         return say(", {most} of them with {what}", most=most, what=what)
-    reasons = [samples[name] for name in ranked]
+    reasons = say.list([samples[name] for name in (ranked[:3] if hidden else ranked)])
     if hidden:
-        reasons = [*reasons[:3], say.many("{n} without a visible cause", "{n} without a visible cause", hidden)]
-    return say(", for different reasons: {reasons}", reasons=say.list(reasons))
+        return say(", {n} of them without a visible cause, the others with {reasons}", n=hidden, reasons=reasons)
+    return say(", for different reasons: {reasons}", reasons=reasons)
 
 
 def leading(analysis: Analysis) -> Finding | None:

@@ -31,14 +31,7 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
     short = len(minutes) >= 3 and middle(minutes) * 60 < SHORT_TRIP_S
     if not short or not (at_rest or facts.estimate.soc_end.high < LOW_SOC):
         return None
-    lines = [
-        Text(
-            "The one trip lasted {min:.0f} minutes."
-            if len(minutes) == 1
-            else "Half of the {n} trips lasted no longer than {min:.0f} minutes.",
-            {"n": len(minutes), "min": middle(minutes)},
-        )
-    ]
+    lines = [Text("The {n} drives lasted {min:.0f} minutes, typically.", {"n": len(minutes), "min": middle(minutes)})]
     if at_rest:
         lines.append(
             Text(
@@ -53,11 +46,25 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
             )
         )
     balance = facts.estimate.charged_ah - facts.estimate.discharged_ah
-    if balance < -0.5:
+    if balance > 0 and facts.estimate.soc_end.is_known:
+        lines.append(
+            Text(
+                "The whole recording put {ah:.1f} Ah into the battery; about {missing:.0f} Ah are missing to full.",
+                {"ah": balance, "missing": _missing_ah(facts)},
+            )
+        )
+    elif balance < -0.5:
         lines.append(Text("Over the whole recording {ah:.1f} Ah more were drawn than put back.", {"ah": -balance}))
     if facts.account.charge_cycling == "defect":
         lines.extend(facts.account.charge_cycling_evidence)
     return finding("undercharge_short_trips", "act", lines, _not_the_trips(facts), capped=not at_rest)
+
+
+def _missing_ah(facts: Facts) -> float:
+    """What the battery lacked to full when the recording ended [Ah], of the capacity found, else of the rated one."""
+    capacity = facts.estimate.capacity_ah
+    whole = capacity.value if capacity.is_known else facts.platform.battery.capacity_nominal
+    return (100.0 - facts.estimate.soc_end.value) / 100.0 * whole
 
 
 def _not_the_trips(facts: Facts) -> list[Text]:

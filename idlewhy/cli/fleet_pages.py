@@ -114,10 +114,11 @@ def trend_row(trend: Trend) -> dict[str, Any]:
 
 def trend_words(row: dict[str, Any]) -> tuple[str, str, str, str, str]:
     """A row for the terminal: vehicle, level, change a month, verdict, what is missing first."""
+    change = "points" if row["unit"] == "%" else row["unit"]
     return (
         row["vehicle"],
         _between(row["level"], row["low"], row["high"], row["unit"], ""),
-        _between(row["month"], row["month_low"], row["month_high"], row["unit"], "+"),
+        _between(row["month"], row["month_low"], row["month_high"], change, "+"),
         row["verdict"].replace("_", " "),
         row["missing"].partition(". ")[0].rstrip("."),
     )

@@ -92,7 +92,7 @@ def _short_trips() -> Story:
     )
     return Story(
         id="van-02",
-        title="Short trips: every hop takes more than it gives back, and the charge stays too low for idle-stop.",
+        title="Short trips: the hops are too short to fill the battery, and the charge stays too low for idle-stop.",
         platform="example-van",
         start="2025-03-10T17:10:00Z",
         make=old,

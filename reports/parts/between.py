@@ -21,8 +21,8 @@ def between_part(view: View) -> Part:
                 parked,
                 say("Current drawn while parked"),
                 say(
-                    "Mean over the whole time parked (rests of 2 h and more), and once asleep. Far apart: something "
-                    "wakes the vehicle up, or it falls asleep late."
+                    "As the sensor reads it: mean over the whole time parked (rests of 2 h and more), and once asleep. "
+                    "Far apart: something wakes the vehicle up, or it falls asleep late."
                 ),
                 _rests(view),
             )
@@ -69,6 +69,7 @@ def _answer(view: View) -> str:
 def _notes(view: View) -> tuple[str, ...]:
     why = view.estimate.quiescent_ma.unknown
     notes = [] if why is None else [view.say.text(why)]
+    notes += _as_read(view)
     wakes = sum(len(rest.wake_ups) for rest in view.estimate.rests)
     if wakes:
         drawn = sum(wake.charge_ah for rest in view.estimate.rests for wake in rest.wake_ups)
@@ -81,6 +82,26 @@ def _notes(view: View) -> tuple[str, ...]:
             )
         )
     return tuple(notes)
+
+
+def _as_read(view: View) -> list[str]:
+    """Why the draw differs from what the sensor reads, where it does by more than half."""
+    drawn = view.estimate.quiescent_ma
+    slept = [(rest.asleep_ma, rest.end_ns - rest.start_ns) for rest in view.estimate.rests]
+    slept = [(ma, length) for ma, length in slept if math.isfinite(ma)]
+    if not (drawn.is_known and slept):
+        return []
+    read = sum(ma * length for ma, length in slept) / sum(length for _, length in slept)
+    if abs(read - drawn.value) <= 0.5 * abs(drawn.value):
+        return []
+    return [
+        view.say(
+            "Asleep the sensor reads {ma:.0f} mA. Its zero is not known well enough to take that for the draw, and a "
+            "parked vehicle never charges itself: {value:.0f} mA is the middle of what it may draw.",
+            ma=-read,
+            value=-drawn.value,
+        )
+    ]
 
 
 def _rests(view: View) -> Table:

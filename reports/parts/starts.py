@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from estimator.cranking import REFERENCE_A
 from idle_stop.restarts import Warmth, restart_quality
 from reports.figures.starts import KINDS, cranks_overlaid, lowest_voltage_by_temperature, resistance_over_time
 from reports.part import Part, Shown
@@ -40,7 +41,11 @@ def starts_part(view: View) -> Part:
         (
             resistance_over_time(view),
             say("Resistance from start to start"),
-            say("Taken from the change of voltage over the change of current, at 25 °C. Rising: the battery ages."),
+            say(
+                "Change of voltage over change of current once the engine turns, deeper than the first dip; told for a "
+                "crank of {amps:.0f} A at 25 °C and full charge. Rising: the battery ages.",
+                amps=REFERENCE_A,
+            ),
         ),
     )
     shown = [Shown(picture, title, caption) for picture, title, caption in pictures if picture is not None]
