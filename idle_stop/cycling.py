@@ -39,15 +39,15 @@ def charge_cycling(
         if len(early) == 1:
             return "defect", (
                 Text(
-                    "In one drive the first standstill of the warm vehicle was refused for the charge, {minutes:.0f} "
-                    "minutes after the start.",
+                    "In one drive the charge still refused the first stop later than 20 minutes after the start, at "
+                    "minute {minutes:.0f}.",
                     {"minutes": minutes},
                 ),
             )
         return "defect", (
             Text(
-                "In {n} drives the first standstill of the warm vehicle was refused for the charge, once {minutes:.0f} "
-                "minutes after the start.",
+                "In {n} drives the charge still refused the first stop later than 20 minutes after the start, once at "
+                "minute {minutes:.0f}.",
                 {"n": len(early), "minutes": minutes},
             ),
         )

@@ -40,8 +40,8 @@ _FLAGS: dict[tuple[str, bool], Text] = {
 # What a limit is put on, where the role's name says more than a sentence needs.
 _QUANTITIES: dict[str, Text] = {
     "battery_crank_min_voltage": Text("the voltage expected at the next crank"),
-    "battery_soc": Text("state of charge"),
-    "battery_soh": Text("state of health"),
+    "battery_soc": Text("the sensor's state of charge"),
+    "battery_soh": Text("the sensor's state of health"),
 }
 # Conditions that no platform lists: the system's own, found where a stop ended.
 OWN_CONDITIONS = (Text("time limit of one stop"), Text("vehicle stands"))
@@ -49,7 +49,7 @@ _DIGITS = {"%": 0, "V": 2, "A": 1, "degC": 0, "rpm": 0, "km/h": 1, "kPa": 0, "de
 
 
 def failing(reason: Reason, say: Language) -> str:
-    """A failing condition in words: "state of charge below 75 %", "the hood open"."""
+    """A failing condition in words: "the sensor's state of charge below 75 %", "the hood open"."""
     if reason.told_by_vehicle:
         return say("{name} (as the vehicle says)", name=say.name(reason.condition))
     if is_flag(reason):

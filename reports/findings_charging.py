@@ -76,7 +76,8 @@ CHARGING: dict[str, Wording] = {
             check(
                 "Put a clamp meter round the minus lead, lock the vehicle, hood latch closed by hand, and wait until "
                 "it sleeps (up to 2 h).",
-                "Up to 50 mA is usual, above 100 mA is too much.",
+                "Above 100 mA is too much: go on with the fuses. Up to 50 mA is usual: the draw comes and goes, so "
+                "record a night.",
                 10,
                 "engine_restarts",
             ),
@@ -120,16 +121,16 @@ CHARGING: dict[str, Wording] = {
         "Two signals sampled at different instants, or scaled differently (then the ratio is constant, not the slope).",
     ),
     "sensor_reset_unlearned": wording(
-        "The battery sensor lost its supply and has not learned the battery again",
+        "The battery sensor was reset and has not learned the battery again",
         "Until it has, its state of charge is a default, and the vehicle refuses idle-stop as a precaution.",
         (
-            REST_NIGHT,
             check(
                 "Look at the sensor's plug, fuse and the clamp it sits on.",
-                "Loose or corroded: mend it, then let the sensor learn again.",
+                "Loose or corroded: mend it, then let the sensor learn again. Sound: let it learn.",
                 5,
                 "short_circuit",
             ),
+            REST_NIGHT,
         ),
         "A charge that is really low: measure the rest voltage at the posts.",
     ),

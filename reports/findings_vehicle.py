@@ -54,7 +54,7 @@ VEHICLE: dict[str, Wording] = {
     ),
     "single_blocker": wording(
         "One condition outside the battery refuses idle-stop",
-        "All of the battery's conditions are met; one other stands in the way at every refusal.",
+        "All of the battery's conditions are met; one other stands in the way at refusal after refusal.",
         (
             check(
                 "Watch the refusing signal live and work its switch, pedal or latch by hand.",

@@ -22,11 +22,19 @@ _TYPES: dict[BatteryType, Text] = {
 }
 
 
-_SWITCH = Text("A switch, its plug or its wire refuses idle-stop, unless it really was so")
+_COLD = (
+    Text("The battery is too cold for idle-stop, as designed"),
+    Text("Below its limits of temperature the engine is kept running. That refusals follow is not seen here."),
+)
+_HOT = (
+    Text("The battery is too hot for idle-stop, as designed"),
+    Text("Above its limits of temperature the engine is kept running. That refusals follow is not seen here."),
+)
 _TOLD_LOW = (
     Text("The battery sensor reports a low state of health"),
     Text("Only the sensor says so: this recording moved too little charge to count what the battery holds."),
 )
+_UNSEEN = {"cold_by_design": _COLD, "heat_by_design": _HOT}
 
 
 def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
@@ -37,7 +45,11 @@ def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
     if role in BY_ROLE and checks:
         checks[0] = BY_ROLE[role]
         if checks[0].decides == SWITCH_FOLLOWS:
-            words = replace(words, title=_SWITCH)
+            title = Text(
+                "Only “{condition}” was not met: suspect its switch, plug or wire, unless it really was so",
+                {"condition": blocking_condition(finding)},
+            )
+            words = replace(words, title=title)
     rested = [line.values["rested_h"] for line in finding.evidence if "rested_h" in line.values]
     if rested:
         checks = [_rest_longer(one, rested[0]) if one is REST_NIGHT else one for one in checks]
@@ -46,6 +58,9 @@ def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
         checks.sort(key=lambda one: one.do == REST.do)
     if finding.code == "capacity_low" and "soh" in shown and "ah" not in shown:
         words = replace(words, title=_TOLD_LOW[0], meaning=_TOLD_LOW[1])
+    if analysis.account.battery_only and finding.code in _UNSEEN:
+        title, meaning = _UNSEEN[finding.code]
+        words = replace(words, title=title, meaning=meaning)
     return replace(words, checks=tuple(checks))
 
 

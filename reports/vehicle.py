@@ -61,6 +61,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         urgency={"weight": weight, "sign": mark.sign, "word": say(mark.word)},
         first=first,
         tallies=_tallies(view),
+        standstills=say.many("{n} standstill:", "{n} standstills:", len(analysis.account.standstills)),
         parts=parts,
         checks=checks,
         evidence=_evidence(view),

@@ -47,7 +47,11 @@ def _answer(view: View) -> str:
         return say("Yes: it never fell below {lowest}; idle-stop asks for {limit:.0f} %.", **values)
     if lowest.high < limit:
         return say("No: it fell to {lowest}; idle-stop asks for {limit:.0f} %.", **values)
-    return say("Not certain: it fell to {lowest}, and idle-stop asks for {limit:.0f} %.", **values)
+    if lowest.value >= limit:
+        return say(
+            "Probably: its lowest was {lowest}; only the band reaches below the {limit:.0f} % of idle-stop.", **values
+        )
+    return say("Probably not: its lowest was {lowest}; only the band reaches the {limit:.0f} % of idle-stop.", **values)
 
 
 def _table(view: View) -> Table:

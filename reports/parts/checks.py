@@ -8,6 +8,7 @@ from idle_stop.analysis import Finding
 from reports.cautions import CAUTIONS, DEFERENCE
 from reports.findings import by_urgency
 from reports.fitted_wording import fitted_wording
+from reports.summary import what_first
 from reports.theme import WEIGHTS
 from reports.view import View
 
@@ -56,9 +57,10 @@ def checks_part(view: View) -> Checks:
     keys = dict.fromkeys(key for one in findings for key in fitted_wording(one, view.analysis).cautions)
     asking = sum(one.weight != "note" for one in findings)
     if not findings:
-        answer = say("Nothing in this recording points to a fault.")
+        answer = say("Nothing in this recording points to a fault.") + " " + what_first(view.analysis, say)
     elif not asking:
         answer = say("Nothing asks for work at the vehicle; the notes below explain what was seen.")
+        answer += " " + what_first(view.analysis, say)
     else:
         answer = say.many(
             "One finding asks for a check; its checks stand in the order of what they tell for the time they take.",

@@ -53,7 +53,8 @@ def _days(view: View) -> tuple[str, ...]:
     if start.is_known and limit.is_known:
         return (
             say(
-                "Parked as it was, idle-stop would be refused after {limit} and a start be unsure after {start}.",
+                "Parked as it was, the charge would be too low for idle-stop after {limit}, and for a sure start after "
+                "{start}.",
                 limit=_days_words(limit, view),
                 start=_days_words(start, view),
             ),

@@ -59,15 +59,27 @@ def starts_part(view: View) -> Part:
 
 def _notes(view: View) -> tuple[str, ...]:
     slow = sum(not one.resolved for one in view.estimate.starts)
-    if not slow:
-        return ()
-    return (
-        view.say.many(
-            "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
-            "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
-            slow,
-        ),
-    )
+    notes = []
+    if slow:
+        notes.append(
+            view.say.many(
+                "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
+                "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
+                slow,
+            )
+        )
+    keeps = view.analysis.platform.idle_stop.restart_min_v
+    asked = [one.at_least for one in view.conditions if one.role == "battery_crank_min_voltage"]
+    if keeps is not None and asked and isinstance(asked[0], float) and asked[0] > keeps:
+        notes.append(
+            view.say(
+                "Two limits, one purpose: a restart must keep {keeps:.1f} V, and idle-stop asks beforehand that "
+                "{asked:.2f} V be expected of it, which leaves a reserve.",
+                keeps=keeps,
+                asked=asked[0],
+            )
+        )
+    return tuple(notes)
 
 
 def _answer(view: View) -> str:

@@ -60,11 +60,12 @@ def _lines(view: View) -> list[str]:
     if shares.battery.is_known and len(refused) >= _FEW:
         lines.append(
             say(
-                "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; for {unknown:.0%} the "
-                "cause is not certain."
+                "Of {n} refusals {value:.0%} are the battery's alone; for {unknown:.0%} the cause is not certain. Over "
+                "many such drives it would be {low:.0%} to {high:.0%}."
                 if shares.unknown
-                else "Of the refusals {value:.0%} ({low:.0%} to {high:.0%}) are the battery's alone; the cause of each "
-                "is known.",
+                else "Of {n} refusals {value:.0%} are the battery's alone; the cause of each is known. Over many such "
+                "drives it would be {low:.0%} to {high:.0%}.",
+                n=len(refused),
                 value=shares.battery.value,
                 low=shares.battery.low,
                 high=shares.battery.high,
@@ -77,6 +78,10 @@ def _lines(view: View) -> list[str]:
         if unseen:
             names = say.list([say.quoted(name) for name in unseen])
             lines.append(say("They are not surely explained because {names} could not be seen in them.", names=names))
+            if any(one.code == "sensor_reset_unlearned" for one in view.analysis.findings):
+                lines.append(
+                    say("What a sensor says of the charge before it has learned is a default: it counts as not seen.")
+                )
     if refused:
         idle_s = sum(idle_seconds(one) for one in refused)
         _, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)

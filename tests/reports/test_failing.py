@@ -35,9 +35,9 @@ def _two_levels(van: Analysis) -> Analysis:
 
 
 def test_a_condition_that_failed_at_two_levels_is_not_said_to_be_below_the_lower_each_time(van: Analysis) -> None:
-    both = "state of charge too low (below 75 %, or not yet back at 78 %)"
+    both = "the sensor's state of charge too low (below 75 %, or not yet back at 78 %)"
     assert failing_all((BELOW, RETURNING), ENGLISH) == failing_all((RETURNING, BELOW), ENGLISH) == both
-    assert failing_all((BELOW, BELOW), ENGLISH) == "state of charge below 75 %"
+    assert failing_all((BELOW, BELOW), ENGLISH) == "the sensor's state of charge below 75 %"
     assert what_happened(_two_levels(van), ENGLISH).endswith(f"each time with {both}.")
     assert "noch nicht wieder bei 78 %" in what_happened(_two_levels(van), GERMAN)
 
@@ -67,7 +67,7 @@ def test_a_bar_says_what_was_so_and_not_what_should_have_been(van: Analysis) -> 
 
 def test_the_answer_names_what_ended_stops_early(van: Analysis) -> None:
     # by hand: the one stop that the van's own conditions ended was ended by the charge
-    assert what_happened(van, ENGLISH).endswith("The vehicle ended 1 more stop early, with state of charge below 75 %.")
+    assert what_happened(van, ENGLISH).endswith("The vehicle ended 1 more stop early, with the sensor's state of charge below 75 %.")
 
 
 def test_a_legend_has_no_entry_for_bars_that_are_not_there(van: Analysis) -> None:

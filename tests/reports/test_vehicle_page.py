@@ -37,7 +37,7 @@ def test_the_same_analysis_gives_the_same_bytes(van: Analysis, page: str) -> Non
 
 def test_the_first_screen_says_how_often_why_and_what_first(page: str) -> None:
     text = html.unescape(page).replace("\u00a0", " ")
-    assert "Idle-stop was refused at 5 of 7 standstills, 3 of them with state of charge below 75 %." in text
+    assert "Idle-stop was refused at 5 of 7 standstills, 3 of them with the sensor's state of charge below 75 %." in text
     assert "First: Measure the voltage at the battery posts" in text
     assert "Possible, not proven" in text
 
