@@ -12,6 +12,8 @@ from signal_defs.text import Text
 PhaseKind = Literal["parked", "awake", "cranking", "running", "idle_stop", "unknown"]
 StartKind = Literal["first", "restart"]
 
+LEFT_ON_A, LEFT_ON_S = 3.0, 600.0  # more than this for longer: lamps or ignition left on, not units awake. Ours
+
 
 @dataclass(frozen=True, slots=True)
 class Figure:
@@ -79,6 +81,12 @@ class WakeUp:
     end_ns: int
     peak_a: float
     charge_ah: float
+
+    @property
+    def left_on(self) -> bool:
+        """Something left on by somebody: it says nothing of a vehicle that is left alone."""
+        seconds = (self.end_ns - self.start_ns) / 1e9
+        return seconds > LEFT_ON_S and self.charge_ah * 3600.0 / seconds > LEFT_ON_A
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,6 @@ from signal_defs.text import Text
 
 LONGEST_FALLING_ASLEEP_S = 7200.0  # sleep is reached in 2 to 60 minutes, up to two hours; common practice
 WAKE_A = 0.15  # above the sleeping level; common practice
-LEFT_ON_A, LEFT_ON_S = 3.0, 600.0  # more than this for longer: lamps or ignition left on, not units awake. Ours
 SLEEPING_H = 1.0  # least sleep for a figure
 CHARGED_PARKED = 0.025  # probability of a draw below which the parked vehicle is taken to be charged
 UNSURE_START_SOC = 35.0  # no start after losing 20-30 Ah of a car battery (service bulletin on parasitic drain)
@@ -139,20 +138,13 @@ def _drawn(told: NormalDist) -> Figure:
 def mean_parked(draws: Sequence[Draw], asleep: Figure) -> Figure:
     """Mean draw of the parked vehicle [mA]: that asleep, and what waking adds.
 
-    What somebody left on is not counted: it says nothing of a vehicle that is left alone. It stays in the list of
-    wake-ups.
+    What somebody left on is not counted. It stays in the list of wake-ups.
     """
     hours = sum(draw.covered_h for draw in draws if draw.asleep_h > 0)
     if not asleep.is_known or hours <= 0:
         return asleep
-    by_itself = [wake for draw in draws for wake in draw.wake_ups if not _left_on(wake)]
-    waking = -1e3 * sum(wake.charge_ah for wake in by_itself) / hours
+    waking = -1e3 * sum(wake.charge_ah for draw in draws for wake in draw.wake_ups if not wake.left_on) / hours
     return Figure(asleep.value + waking, asleep.low + 1.5 * waking, asleep.high + 0.5 * waking)
-
-
-def _left_on(wake: WakeUp) -> bool:
-    seconds = (wake.end_ns - wake.start_ns) / SECOND_NS
-    return seconds > LEFT_ON_S and wake.charge_ah * 3600.0 / seconds > LEFT_ON_A
 
 
 def days_until(limit_soc: float, soc: Figure, capacity_ah: Figure, mean_ma: Figure) -> Figure:

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from estimator.estimate import Phase, Rest
+from estimator.estimate import Phase, Rest, WakeUp
 from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
@@ -29,7 +29,8 @@ def parasitic_drain(facts: Facts) -> Finding | None:
     """Something draws current while the vehicle is parked and should be asleep."""
     quiescent = facts.estimate.quiescent_ma
     long = [rest for rest in facts.estimate.rests if rest.end_ns - rest.start_ns >= LONG_REST_NS]
-    waking = _waking_ma(long)
+    wake_ups = _late_wake_ups(long)
+    waking = _waking_ma(long, wake_ups)
     sure = facts.drain_low_ma > DRAIN_MA
     likely = quiescent.is_known and -quiescent.value > EXCESSIVE_MA
     if not (sure or likely or waking > WAKING_MA):
@@ -43,14 +44,13 @@ def parasitic_drain(facts: Facts) -> Finding | None:
             )
         )
     if waking > 0.2 * WAKING_MA:
-        woken = sum(len(rest.wake_ups) for rest in long)
         lines.append(
             Text(
                 "It woke up once in {h:.0f} parked hours, which adds {ma:.0f} mA on average."
-                if woken == 1
+                if len(wake_ups) == 1
                 else "It woke up {n} times in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
                 {
-                    "n": woken,
+                    "n": len(wake_ups),
                     "h": sum(rest.end_ns - rest.start_ns for rest in long) / 3600e9,
                     "ma": waking,
                 },
@@ -72,13 +72,20 @@ def parasitic_drain(facts: Facts) -> Finding | None:
     return finding("parasitic_drain", "act", lines, against)
 
 
-def _waking_ma(rests: list[Rest]) -> float:
-    """What wake-ups add to the mean draw, later than two hours into a rest [mA]; 0 without rests."""
+def _late_wake_ups(rests: list[Rest]) -> list[WakeUp]:
+    """Those later than two hours into a rest, without what somebody left on."""
+    return [
+        wake
+        for rest in rests
+        for wake in rest.wake_ups
+        if wake.start_ns > rest.start_ns + ASLEEP_AFTER_NS and not wake.left_on
+    ]
+
+
+def _waking_ma(rests: list[Rest], wake_ups: list[WakeUp]) -> float:
+    """What these wake-ups add to the mean draw from two hours into each rest on [mA]; 0 without an hour of it."""
     hours = sum(max(rest.end_ns - rest.start_ns - ASLEEP_AFTER_NS, 0) for rest in rests) / 3600e9
-    drawn = sum(
-        wake.charge_ah for rest in rests for wake in rest.wake_ups if wake.start_ns > rest.start_ns + ASLEEP_AFTER_NS
-    )
-    return 1000.0 * drawn / hours if hours >= 1.0 else 0.0
+    return 1000.0 * sum(wake.charge_ah for wake in wake_ups) / hours if hours >= 1.0 else 0.0
 
 
 def _awake_share(facts: Facts, rests: list[Rest]) -> float:

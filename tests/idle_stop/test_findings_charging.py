@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pytest
 
+from decoder.frames import FloatArray
+from decoder.recording import Trace
 from idlewhy.demo.battery_model import BatteryMake
 from idlewhy.demo.electric_loads import Generator, Loads
 from idlewhy.demo.simulate import Park
@@ -91,6 +94,17 @@ def test_a_steady_drain_asks_for_action(make: Any) -> None:
 def test_waking_up_again_and_again_asks_for_action(make: Any) -> None:
     loads = Loads(wake_every_s=1200.0, wake_s=120.0, wake_a=5.5)
     assert make.of(make.Scenario(loads=loads)).has("parasitic_drain", "act", possible=False)
+
+
+@pytest.mark.parametrize(("minutes", "asks"), [(30, False), (9, True)])
+def test_lamps_left_on_for_half_an_hour_are_no_waking_up(make: Any, minutes: int, *, asks: bool) -> None:
+    # By hand: 8 A for 9 minutes are 1.2 Ah, over 4.5 hours asleep 267 mA; longer than ten it was left on by somebody.
+    def lamps(current: Trace) -> FloatArray:
+        since_min = (current.time_ns - current.time_ns[0]) / 60e9 - 240.0
+        return np.where((since_min >= 0.0) & (since_min < minutes), current.value - 8.0, current.value)
+
+    found = make.judged(make.changed(make.recorded(make.Scenario()), {"battery_current": lamps}))
+    assert ("parasitic_drain" in found.findings) is asks
 
 
 def test_a_late_sleep_is_no_drain(make: Any) -> None:
