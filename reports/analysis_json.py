@@ -52,7 +52,7 @@ def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
         "platform": analysis.platform.id,
         "recording": _recording(analysis.recording, clock),
         "signals": _signals(analysis.recording),
-        "battery": _battery(analysis),
+        "battery": _battery(analysis, say),
         "standstills": [_standstill(one, clock) for one in analysis.account.standstills],
         "starts": [_start(one, clock) for one in analysis.estimate.starts],
         "rests": [_rest(one, clock) for one in analysis.estimate.rests],
@@ -97,7 +97,7 @@ def _signals(recording: Recording) -> list[dict[str, Any]]:
     return rows
 
 
-def _battery(analysis: Analysis) -> dict[str, Any]:
+def _battery(analysis: Analysis, say: Language) -> dict[str, Any]:
     estimate, battery = analysis.estimate, analysis.platform.battery
     figures = {name: figure(getattr(estimate, name), digits) for name, _, digits in _FIGURES}
     return {
@@ -106,7 +106,7 @@ def _battery(analysis: Analysis) -> dict[str, Any]:
         **figures,
         "charged_ah": rounded(estimate.charged_ah, 3),
         "discharged_ah": rounded(estimate.discharged_ah, 3),
-        **more_of_battery(analysis),
+        **more_of_battery(analysis, say),
     }
 
 

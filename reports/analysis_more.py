@@ -37,12 +37,27 @@ def more_of(analysis: Analysis, clock: Clock, say: Language) -> dict[str, Any]:
     }
 
 
-def more_of_battery(analysis: Analysis) -> dict[str, Any]:
+def more_of_battery(analysis: Analysis, say: Language) -> dict[str, Any]:
     """Further figures of the battery."""
     estimate = analysis.estimate
+    seen_at, fade = estimate.charge_acceptance_at, estimate.fade
     return {
         "load_step_resistance_mohm": figure(estimate.load_step_resistance_mohm, 2),
         "charge_acceptance_a_per_ah": figure(estimate.charge_acceptance_a_per_ah, 3),
+        "charge_acceptance_at": seen_at
+        and {
+            "voltage_v": rounded(seen_at.voltage, 2),
+            "soc": rounded(seen_at.soc, 1),
+            "temperature_c": rounded(seen_at.temperature_c, 1),
+            "drives": seen_at.drives,
+        },
+        "fade": fade
+        and {
+            "state": fade.state,
+            "acid_capacity_ah": figure(fade.acid_capacity_ah, 2),
+            "proved_ah": rounded(fade.proved_ah, 2),
+            "evidence": [say.text(line) for line in fade.evidence],
+        },
         "days_to_idle_stop_limit": figure(estimate.days_to_idle_stop_limit, 1),
         "days_to_no_start": figure(estimate.days_to_no_start, 1),
         "next_crank_temperature_c": rounded(estimate.next_crank_temperature_c, 1),

@@ -35,8 +35,54 @@ def health_part(view: View) -> Part:
     sensor = sensor_table(view)
     if sensor is not None:
         tables.append(sensor)
-    lines = (*_days(view), *change_lines(view))
+    lines = (*_hidden_fade(view), *_acceptance(view), *_days(view), *change_lines(view))
     return Part("health", say("How healthy is the battery?"), _answer(view), shown, tuple(tables), _notes(view), lines)
+
+
+def _hidden_fade(view: View) -> tuple[str, ...]:
+    """Whether it may hold less than its open-circuit voltage says."""
+    say, fade = view.say, view.estimate.fade
+    if fade is None or (fade.state == "possible" and not fade.acid_capacity_ah.is_known):
+        return ()
+    if fade.state == "excluded":
+        return (say("Fade that open-circuit voltage does not show is ruled out: nearly all of the charge was drawn."),)
+    if fade.state == "possible":
+        return (
+            say(
+                "Nothing speaks for fade that open-circuit voltage does not show, but only drawing nearly all of the "
+                "charge would rule it out. The battery was seen to hold at least {ah:.0f} Ah.",
+                ah=fade.proved_ah,
+            ),
+        )
+    if fade.state == "seen":
+        text = say("The battery has fade that open-circuit voltage alone would hide; charge and capacity allow for it.")
+    else:
+        text = say(
+            "The battery likely has fade that open-circuit voltage does not show; the low ends of charge and capacity "
+            "allow for it."
+        )
+    return (" ".join((text, *(say.text(line) for line in fade.evidence))),)
+
+
+def _acceptance(view: View) -> tuple[str, ...]:
+    """The charging current it takes, and at what."""
+    say, at = view.say, view.estimate.charge_acceptance_at
+    if at is None:
+        return ()
+    where = [f"{say.number(at.voltage, 1)} V", say("{soc:.0f} % charge", soc=at.soc)]
+    if math.isfinite(at.temperature_c):
+        where.append(f"{say.number(at.temperature_c)} °C")
+    return (
+        say.many(
+            "Charge acceptance, the charging current for each rated Ah, was {taken} in one drive, at {where}. It "
+            "compares only with a value at like charge and temperature.",
+            "Charge acceptance, the charging current for each rated Ah, was {taken} in the middle of {n} drives, "
+            "typically at {where}. It compares only with a value at like charge and temperature.",
+            at.drives,
+            taken=say.figure(view.estimate.charge_acceptance_a_per_ah, 2, "A/Ah"),
+            where=say.list(where),
+        ),
+    )
 
 
 def _days(view: View) -> tuple[str, ...]:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import json
+import math
 from importlib.resources import files
 from typing import Any
 
 import jsonschema
 import pytest
 
+from estimator.estimate import AcceptanceAt, Fade, Figure
 from idle_stop.analysis import Analysis
 from reports.analysis_json import analysis_to_json
+from signal_defs.text import Text
 
 
 @pytest.fixture(scope="module")
@@ -60,3 +64,25 @@ def test_a_possible_finding_says_so_and_urgent_ones_come_first(van: Analysis) ->
     assert first["title"].startswith("Possible: ")
     assert first["evidence"][0] == "Rest voltage 12.41 V."  # by hand: 12.412 to 0.01 V
     assert (first["weight"], second["weight"]) == ("act", "note")
+
+
+def test_hidden_fade_and_what_charge_acceptance_was_seen_at_are_written(van: Analysis, schema: Any) -> None:
+    estimate = dataclasses.replace(
+        van.estimate,
+        charge_acceptance_at=AcceptanceAt(14.38, 81.3, math.nan, 3),
+        fade=Fade("likely", Figure(60.0, 55.0, 65.0), 21.5, (Text("Its resistance is {r:.1f} times.", {"r": 1.7}),)),
+    )
+    written = analysis_to_json(dataclasses.replace(van, estimate=estimate))
+    jsonschema.Draft202012Validator(schema).validate(json.loads(json.dumps(written, allow_nan=False)))
+    assert written["battery"]["charge_acceptance_at"] == {
+        "voltage_v": 14.38,
+        "soc": 81.3,
+        "temperature_c": None,
+        "drives": 3,
+    }
+    assert written["battery"]["fade"] == {
+        "state": "likely",
+        "acid_capacity_ah": {"value": 60.0, "low": 55.0, "high": 65.0},
+        "proved_ah": 21.5,
+        "evidence": ["Its resistance is 1.7 times."],
+    }

@@ -6,11 +6,14 @@ import base64
 import dataclasses
 import hashlib
 import html
+import math
 import re
+from typing import Literal
 
 import pytest
 
 from decoder.recording import Source
+from estimator.estimate import AcceptanceAt, Fade, Figure, unknown_figure
 from idle_stop.analysis import Analysis, Finding
 from reports.findings import WORDINGS
 from reports.vehicle import vehicle_page
@@ -37,7 +40,9 @@ def test_the_same_analysis_gives_the_same_bytes(van: Analysis, page: str) -> Non
 
 def test_the_first_screen_says_how_often_why_and_what_first(page: str) -> None:
     text = html.unescape(page).replace("\u00a0", " ")
-    assert "Idle-stop was refused at 5 of 7 standstills, 3 of them with the sensor's state of charge below 75 %." in text
+    assert (
+        "Idle-stop was refused at 5 of 7 standstills, 3 of them with the sensor's state of charge below 75 %." in text
+    )
     assert "First: Measure the voltage at the battery posts" in text
     assert "Possible, not proven" in text
 
@@ -124,3 +129,46 @@ def test_the_bar_of_the_answer_is_calm_where_nothing_needs_to_be_done(van: Analy
     assert 'class="hero act"' in page
     assert 'class="hero calm"' in calm
     assert '<span aria-hidden="true">●</span> nothing to do' in calm
+
+
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        ("seen", "charge and capacity allow for it. Fully charged, it reads low."),
+        ("likely", "the low ends of charge and capacity allow for it. Fully charged, it reads low."),
+        ("possible", "Nothing speaks for fade that open-circuit voltage does not show"),
+        ("excluded", "is ruled out: nearly all of the charge was drawn."),
+    ],
+)
+def test_the_page_says_how_it_stands_with_fade_that_voltage_hides(
+    van: Analysis, state: Literal["seen", "likely", "possible", "excluded"], says: str
+) -> None:
+    evidence = (Text("Fully charged, it reads low."),) if state in {"seen", "likely"} else ()
+    fade = Fade(state, Figure(60.0, 55.0, 65.0), 21.5, evidence)
+    page = html.unescape(vehicle_page(_estimated(van, fade=fade)))
+    assert says in page.replace("\u00a0", " ")
+
+
+def test_without_a_capacity_nothing_is_said_of_fade_that_is_only_possible(van: Analysis) -> None:
+    fade = Fade("possible", unknown_figure(Text("Too little.")), 0.0)
+    assert "fade that open-circuit voltage" not in vehicle_page(_estimated(van, fade=fade))
+
+
+@pytest.mark.parametrize(
+    ("drives", "celsius", "says"),
+    [
+        (1, 12.3, "was 0.19 A/Ah (0.14 to 0.26) in one drive, at 14.4 V, 81 % charge and 12 °C."),
+        (4, math.nan, "in the middle of 4 drives, typically at 14.4 V and 81 % charge."),
+    ],
+)
+def test_charge_acceptance_stands_with_what_it_was_seen_at(
+    van: Analysis, drives: int, celsius: float, says: str
+) -> None:
+    seen_at = AcceptanceAt(14.38, 81.3, celsius, drives)
+    figure = Figure(0.19, 0.14, 0.26)
+    page = vehicle_page(_estimated(van, charge_acceptance_a_per_ah=figure, charge_acceptance_at=seen_at))
+    assert says in html.unescape(page).replace("\u00a0", " ")
+
+
+def _estimated(analysis: Analysis, **figures: object) -> Analysis:
+    return dataclasses.replace(analysis, estimate=dataclasses.replace(analysis.estimate, **figures))  # type: ignore[arg-type]
