@@ -13,14 +13,16 @@ _DAY_S = 86_400
 
 
 def number_ticks(low: float, high: float, wanted: int) -> list[tuple[float, str]]:
-    """About `wanted` places from low to high at steps of 1, 2 or 5 times a power of ten, with their labels."""
+    """About `wanted` places from low to high, two or more, at steps of 1, 2 or 5 times a power of ten, with labels."""
     if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
         return []
     raw = (high - low) / max(wanted, 1)
     power = 10.0 ** math.floor(math.log10(raw))
     step = power * next(size for size in (1, 2, 5, 10) if size * power >= raw * 0.999)
-    digits = max(0, -math.floor(math.log10(step) + 1e-9))
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    if first >= last:
+        return number_ticks(low, high, wanted + 1)
+    digits = max(0, -math.floor(math.log10(step) + 1e-9))
     places = [number * step for number in range(first, last + 1)]
     return [(at, f"{at + 0.0:.{digits}f}".replace("-", "−")) for at in places]
 

@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from reports.axis_ticks import number_ticks
 from reports.theme import FAINT, FONT, INK, Mark
 
 _TITLE = 26  # height above each row for its title [px]
 _FOOT = 68  # below the last row: tick labels and the axis' title [px]
+_HIGH = 0.7  # of a row's height: a line above it carries its label below
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,11 +62,11 @@ class Canvas:
         self.data: list[dict[str, Any]] = []
         self.shapes: list[dict[str, Any]] = []
         self.notes: list[dict[str, Any]] = []
-        self.layout = _frame(rows, x_title, x_span, is_time=is_time, relative=relative, left=left)
-        self.layout["separators"] = separators
+        self.layout = _frame(rows, x_title, x_span, separators, is_time=is_time, relative=relative, left=left)
         for number, row in enumerate(rows):
             top = self.layout[f"yaxis{_number(number)}"]["domain"][1]
-            self._note(row.title, {"xref": "paper", "x": 0, "xanchor": "left", "xshift": 8 - left}, top, "paper")
+            at = {"xref": "paper", "x": 0, "xanchor": "left", "xshift": 8 - left, "yshift": 4}
+            self._note(row.title, at, top, "paper")
 
     def _note(self, text: str, at: dict[str, Any], y: float, yref: str, yanchor: str = "bottom") -> None:
         self.notes.append({"text": text, "showarrow": False, "y": y, "yref": yref, "yanchor": yanchor, **at})
@@ -189,8 +191,13 @@ class Canvas:
     def level(
         self, row: int, y: float, label: str, colour: str = INK, *, below: bool = False, narrow: str = ""
     ) -> None:
-        """A labelled line across the row, for a threshold or a rating. narrow: the label where there is little room."""
+        """A labelled line across the row, for a threshold or a rating. narrow: the label where there is little room.
+
+        The label stands on the line; below it where told so, or where it would run into the row's title.
+        """
         ref = f"y{_number(row)}"
+        foot, head = self.layout[f"yaxis{_number(row)}"]["range"]
+        below = below or (y - foot) / (head - foot) > _HIGH
         self.shapes.append(
             {
                 "type": "line",
@@ -269,7 +276,14 @@ class Canvas:
 
 
 def _frame(
-    rows: Sequence[Row], x_title: str, x_span: tuple[Any, Any], *, is_time: bool, relative: bool, left: int
+    rows: Sequence[Row],
+    x_title: str,
+    x_span: tuple[Any, Any],
+    separators: str,
+    *,
+    is_time: bool,
+    relative: bool,
+    left: int,
 ) -> dict[str, Any]:
     inner = sum(row.height + _TITLE for row in rows)
     layout: dict[str, Any] = {
@@ -282,6 +296,7 @@ def _frame(
         "dragmode": "zoom",
         "showlegend": True,
         "barmode": "overlay",
+        "separators": separators,
         "xaxis": {
             "anchor": f"y{_number(len(rows) - 1)}",
             "range": list(x_span),
@@ -307,12 +322,17 @@ def _frame(
             "linecolor": INK,
             "zeroline": False,
             "fixedrange": True,
-            "nticks": max(3, row.height // 32),
+            "tickmode": "array",
         }
-        if row.labels:
-            axis |= {"tickmode": "array", "tickvals": list(row.labels), "ticktext": list(row.labels.values())}
+        ticks = row.labels or _numbers(row, separators[0])
+        axis |= {"tickvals": list(ticks), "ticktext": list(ticks.values())}
         layout[f"yaxis{_number(number)}"] = axis
     return layout
+
+
+def _numbers(row: Row, decimal: str) -> dict[float, str]:
+    ticks = number_ticks(*row.span, max(2, row.height // 32 - 1))
+    return {at: label.replace(".", decimal) for at, label in ticks}
 
 
 def _time_formats(*, relative: bool) -> list[dict[str, Any]]:

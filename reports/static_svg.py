@@ -106,12 +106,7 @@ def _axes(layout: dict[str, Any], x: _Scale, ys: dict[str, _Scale]) -> list[str]
     bottom = max(scale.start for scale in ys.values())
     for key, scale in ys.items():
         axis = layout[key.replace("y", "yaxis")]
-        if "ticktext" in axis:
-            ticks = list(zip(axis["tickvals"], axis["ticktext"], strict=True))
-        else:
-            low, high = axis["range"]
-            ticks = number_ticks(low, high, axis["nticks"] - 1)
-        for at, words in ticks:
+        for at, words in zip(axis["tickvals"], axis["ticktext"], strict=True):
             y = scale.one(at)
             parts.append(_rule(x.start, y, x.end, y, "grid"))
             parts.append(_words(html.unescape(words), x.start - 6, y + 4, "end"))
@@ -282,7 +277,7 @@ def _note(note: dict[str, Any], x: _Scale, ys: dict[str, _Scale], paper: _Scale,
     to_y = paper if note["yref"] == "paper" else ys[note["yref"]]
     if note["yref"] in ys and not _within(note["y"], ys[note["yref"]]):
         return ""
-    below = 14 if note["yanchor"] == "top" else -5
+    below = (14 if note["yanchor"] == "top" else -5) - note.get("yshift", 0)
     anchor = {"left": "start", "right": "end"}.get(note["xanchor"], "middle")
     left = to_x.one(note["x"]) + note.get("xshift", 0)
     return _words(html.unescape(note["text"]), left, to_y.one(note["y"]) + below, anchor)

@@ -13,16 +13,13 @@ from reports.view import View
 from signal_defs.roles import REQUIRED_ROLES
 
 _LANE = 24
-_MOST = 30
+MOST_LANES = 30
 
 
 def signal_coverage(view: View) -> Picture | None:
     """How sound is the data? Where each signal has valid samples; gaps stay empty; clock steps are marked."""
     recording = view.analysis.recording
-    telling = {*REQUIRED_ROLES, "engine_speed", "vehicle_speed", *(one.role for one in view.conditions)}
-    roles = [role for role in sorted(recording.traces) if role in telling or _has_gap(recording.traces[role], view)][
-        :_MOST
-    ]
+    roles = telling_roles(view)[:MOST_LANES]
     missing = [role for role in recording.faults.never_seen if role not in recording.traces]
     lanes = [*roles, *missing]
     if not lanes:
@@ -64,6 +61,14 @@ def signal_coverage(view: View) -> Picture | None:
     for step in recording.faults.clock_steps_ns[:20]:
         canvas.moment(view.instant(step), view.say("clock step"))
     return canvas.done()
+
+
+def telling_roles(view: View) -> list[str]:
+    """Roles whose presence matters: those with gaps first, then what every answer needs, then the conditions' own."""
+    traces = view.analysis.recording.traces
+    gaps = [role for role in sorted(traces) if _has_gap(traces[role], view)]
+    needed = [*sorted(REQUIRED_ROLES), "vehicle_speed", "engine_speed", *(one.role for one in view.conditions)]
+    return list(dict.fromkeys([*gaps, *(role for role in needed if role in traces)]))
 
 
 def _has_gap(trace: Trace, view: View) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports.figures.soundness import signal_coverage
+from reports.figures.soundness import MOST_LANES, signal_coverage, telling_roles
 from reports.part import Part, Shown
 from reports.role_words import role_words
 from reports.table import Cell, Column, Table, number, table, word
@@ -21,6 +21,9 @@ def data_part(view: View) -> Part:
         caption = say(
             "A line where the signal has valid samples; empty where it is missing or marked as not available."
         )
+        more = len(telling_roles(view)) - MOST_LANES
+        if more > 0:
+            caption += " " + say("{n} more are in the table.", n=more)
         shown = (Shown(picture, say("Where each signal is known"), caption, signals),)
     tables = (_faults(view),) if shown else (signals, _faults(view))
     texts = (*view.analysis.unknown, *view.estimate.unknown, *view.account.unknown)

@@ -114,11 +114,11 @@ def _quality(view: View) -> Table:
         Column(say("Starts"), numeric=True),
         Column(say("Median until running"), "s", numeric=True),
         Column(say("Longest"), "s", numeric=True),
-        Column(say("Longer than"), "s", numeric=True),
-        Column(say("Starts that were"), numeric=True),
+        Column(say("Limit of time"), "s", numeric=True),
+        Column(say("Starts above it"), numeric=True),
         Column(say("Lowest voltage, at a control unit where known"), "V", numeric=True),
-        Column(say("Lower than"), "V", numeric=True),
-        Column(say("Dips that were"), numeric=True),
+        Column(say("Limit of voltage"), "V", numeric=True),
+        Column(say("Dips below it"), numeric=True),
         Column(say("Limits from")),
     ]
     rows = []
