@@ -86,36 +86,37 @@ def _acceptance(view: View) -> tuple[str, ...]:
 
 
 def _days(view: View) -> tuple[str, ...]:
-    """How long it may stand."""
+    """How long it may stand; what is too uncertain to plan by is left out."""
     say, estimate = view.say, view.estimate
-    limit, start = estimate.days_to_idle_stop_limit, estimate.days_to_no_start
-    if start.is_known and limit.value < 0.5:
+    already = estimate.days_to_idle_stop_limit.value < 0.5
+    limit, start = _days_words(estimate.days_to_idle_stop_limit, view), _days_words(estimate.days_to_no_start, view)
+    if not start:
+        return ()
+    if already:
         return (
             say(
                 "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}.",
-                start=_days_words(start, view),
+                start=start,
             ),
         )
-    if start.is_known and limit.is_known:
+    if limit:
         return (
             say(
                 "Parked as it was, the charge would be too low for idle-stop after {limit}, and for a sure start after "
                 "{start}.",
-                limit=_days_words(limit, view),
-                start=_days_words(start, view),
+                limit=limit,
+                start=start,
             ),
         )
-    if start.is_known:
-        return (say("Parked as it was, a start would be unsure after {start}.", start=_days_words(start, view)),)
-    return ()
+    return (say("Parked as it was, a start would be unsure after {start}.", start=start),)
 
 
 def _days_words(days: Figure, view: View) -> str:
-    """Days with their band; where the band is too wide to plan by, its lower end alone, or that nothing can be told."""
-    if days.high <= _PLANNABLE * max(days.low, 1.0):
+    """Days with their band; where the band is too wide to plan by, its lower end alone, and "" if that is nothing."""
+    if days.is_known and days.high <= _PLANNABLE * max(days.low, 1.0):
         return view.say.figure(days, 0, "d")
-    if days.low < 1.0:
-        return view.say("a time that this recording cannot tell")
+    if not days.is_known or days.low < 1.0:
+        return ""
     return view.say("{n} d at the least", n=math.floor(days.low))
 
 
