@@ -139,4 +139,4 @@ def _rank(view: View, place: int) -> int:
 def _choice(view: View, place: int) -> str:
     standstill = view.account.standstills[place]
     mark = STATES[state_of(standstill)]
-    return f"{place + 1}. {view.when(standstill.start_ns)} {mark.sign} {view.say(mark.word)}"
+    return f"{place + 1}. {mark.sign} {view.when(standstill.start_ns)}, {view.say(mark.word)}"
