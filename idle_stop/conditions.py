@@ -11,7 +11,7 @@ import numpy as np
 from decoder.frames import BoolArray, Int64Array
 from idle_stop.account import Reason
 from idle_stop.readings import Reading, Readings
-from idle_stop.steps import FAILING, MET, UNKNOWN, Int8Array, Steps, from_samples, merged
+from idle_stop.steps import FAILING, MET, UNKNOWN, Int8Array, Steps, merged
 from signal_defs.platform import Condition, IdleStopRules
 from signal_defs.roles import ROLES
 
@@ -76,7 +76,7 @@ def evaluate(condition: Condition, readings: Readings, stopped_ns: Int64Array) -
     if reading is None or not len(reading.time_ns):
         nothing = Steps(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int8))
         return Evaluated(condition, nothing, reading)
-    runs = from_samples(reading.time_ns, _codes(condition, reading), reading.limit_ns, reading.cuts_ns, reading.gaps)
+    runs = reading.steps(_codes(condition, reading))
     if condition.hysteresis > 0.0 or reading.estimated:
         runs = _hysteresis_resolved(runs, reading, stopped_ns)
     if condition.for_s > 0.0:
@@ -87,17 +87,13 @@ def evaluate(condition: Condition, readings: Readings, stopped_ns: Int64Array) -
 def _codes(condition: Condition, reading: Reading) -> Int8Array:
     """Each sample by itself: MET (past the release level), FAILING, _HOLD (between), UNKNOWN."""
     low, high = reading.low, reading.high
-    codes: Int8Array
     if condition.at_least is not None:
-        codes = _levels(low, high, condition.at_least, condition.hysteresis, estimated=reading.estimated)
-    elif condition.at_most is not None:
-        codes = _levels(-high, -low, -condition.at_most, condition.hysteresis, estimated=reading.estimated)
-    elif isinstance(condition.equals, bool):
-        codes = (low == float(condition.equals)).astype(np.int8)
-    else:
-        codes = _named(low, str(condition.equals), reading.labels)
-    np.copyto(codes, np.int8(UNKNOWN), where=~reading.usable)
-    return codes
+        return _levels(low, high, condition.at_least, condition.hysteresis, estimated=reading.estimated)
+    if condition.at_most is not None:
+        return _levels(-high, -low, -condition.at_most, condition.hysteresis, estimated=reading.estimated)
+    if isinstance(condition.equals, bool):
+        return np.asarray(low == float(condition.equals), dtype=np.int8)
+    return _named(low, str(condition.equals), reading.labels)
 
 
 def _levels(low: np.ndarray, high: np.ndarray, threshold: float, hysteresis: float, *, estimated: bool) -> Int8Array:

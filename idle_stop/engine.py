@@ -6,7 +6,7 @@ import numpy as np
 
 from decoder.frames import Int64Array
 from idle_stop.readings import Readings
-from idle_stop.steps import FAILING, MET, UNKNOWN, Steps, bridged, first_known, from_samples, joined, merged
+from idle_stop.steps import FAILING, MET, UNKNOWN, Steps, bridged, first_known, joined, merged
 from signal_defs.platform import IdleStopRules
 
 RUNNING_RPM = 400.0  # above cranking, below any idle speed; common practice, no source
@@ -14,14 +14,18 @@ KEY_OFF_NS = 1_000_000_000  # ignition off within this of the engine's end: the 
 CRANK_NS = 3_000_000_000  # engine off to engine running through a crank takes less; common practice, no source
 _DROPOUT_NS = 10_000_000_000  # a loss of signal this short hides no start; common practice, no source
 _LONGEST_STOP_S = 305.0  # published time limits of one stop are 3 and 5 minutes
-
-_RUNNING_PHASES = ("running",)
-_OFF_PHASES = ("parked", "awake", "cranking", "idle_stop")
+_BY_PHASE = {"running": MET, "parked": FAILING, "awake": FAILING, "cranking": FAILING, "idle_stop": FAILING}
 
 
 def flag_steps(readings: Readings, role: str) -> Steps | None:
     """A flag over time (MET is true); None where the role was never seen."""
-    return _level_steps(readings, role, 0.5)
+    return level_steps(readings, role, 0.5)
+
+
+def level_steps(readings: Readings, role: str, above: float) -> Steps | None:
+    """A value against a level (MET above it); None where the role was never seen."""
+    reading = readings.of(role)
+    return None if reading is None else reading.steps((reading.low > above).astype(np.int8))
 
 
 def engine_steps(readings: Readings) -> Steps:
@@ -29,10 +33,10 @@ def engine_steps(readings: Readings) -> Steps:
 
     From `engine_running`, where that is unknown from `engine_speed`, and without both from the estimate's phases.
     """
-    flag, speed = flag_steps(readings, "engine_running"), _level_steps(readings, "engine_speed", RUNNING_RPM)
+    flag, speed = flag_steps(readings, "engine_running"), level_steps(readings, "engine_speed", RUNNING_RPM)
     known = [steps for steps in (flag, speed) if steps is not None]
     if not known:
-        return phase_steps(readings, _RUNNING_PHASES, _OFF_PHASES)
+        return _phase_steps(readings)
     steps = known[0] if len(known) == 1 else first_known(known[0], known[1])
     return bridged(steps, UNKNOWN, _DROPOUT_NS)
 
@@ -53,7 +57,8 @@ def idle_stop_spans(readings: Readings, engine: Steps, rules: IdleStopRules) -> 
     told = flag_steps(readings, "idle_stop_active")
     if told is not None and (told.state != UNKNOWN).any():
         return bridged(told, UNKNOWN, _DROPOUT_NS).spans(MET, end_ns)
-    by_phase = _phase_spans(readings, ("idle_stop",))
+    stops = [(phase.start_ns, phase.end_ns) for phase in readings.estimate.phases if phase.kind == "idle_stop"]
+    by_phase = np.array(stops, dtype=np.int64).reshape(-1, 2)
     if not any(readings.of(role) is not None for role in ("engine_running", "engine_speed")):
         return by_phase
     ignition = flag_steps(readings, "ignition_on")
@@ -74,27 +79,12 @@ def session_spans(readings: Readings, engine: Steps, stops: Int64Array) -> Int64
     return joined(np.concatenate([running, stops]), CRANK_NS)
 
 
-def phase_steps(readings: Readings, met: tuple[str, ...], failing: tuple[str, ...]) -> Steps:
-    """The estimate's phases as steps: MET in `met`, FAILING in `failing`, else UNKNOWN."""
+def _phase_steps(readings: Readings) -> Steps:
+    """The engine by the estimate's phases; UNKNOWN between and in those that do not tell."""
     phases = readings.estimate.phases
     time = np.array([instant for phase in phases for instant in (phase.start_ns, phase.end_ns)], dtype=np.int64)
-    code = [MET if phase.kind in met else FAILING if phase.kind in failing else UNKNOWN for phase in phases]
-    state = np.array([part for each in code for part in (each, UNKNOWN)], dtype=np.int8)
-    return merged(time, state)
-
-
-def _level_steps(readings: Readings, role: str, above: float) -> Steps | None:
-    reading = readings.of(role)
-    if reading is None:
-        return None
-    codes = (reading.low > above).astype(np.int8)
-    codes[~reading.usable] = UNKNOWN
-    return from_samples(reading.time_ns, codes, reading.limit_ns, reading.cuts_ns, reading.gaps)
-
-
-def _phase_spans(readings: Readings, kinds: tuple[str, ...]) -> Int64Array:
-    spans = [(phase.start_ns, phase.end_ns) for phase in readings.estimate.phases if phase.kind in kinds]
-    return np.array(spans, dtype=np.int64).reshape(-1, 2)
+    state = [part for phase in phases for part in (_BY_PHASE.get(phase.kind, UNKNOWN), UNKNOWN)]
+    return merged(time, np.array(state, dtype=np.int8))
 
 
 def _off_after_running(engine: Steps, end_ns: int) -> list[tuple[int, int]]:

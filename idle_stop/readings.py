@@ -11,6 +11,7 @@ from decoder.frames import BoolArray, FloatArray, Int64Array
 from decoder.recording import Recording, Trace
 from estimator.estimate import BatteryEstimate
 from idle_stop.soc_trust import soc_doubted
+from idle_stop.steps import UNKNOWN, Int8Array, Steps, from_samples
 
 _SAMPLED = 4096  # differences looked at for the period; a long trace is regular enough
 _ESTIMATE_HOLDS_NS = 60_000_000_000  # charge moves slowly: an estimate tells the present for a minute
@@ -45,6 +46,11 @@ class Reading:
         last = np.maximum(index, 0)
         known = (index >= 0) & (at_ns - self.time_ns[last] <= self.limit_ns) & self.usable[last]
         return np.where(known, self.low[last], np.nan), np.where(known, self.high[last], np.nan)
+
+    def steps(self, states: Int8Array) -> Steps:
+        """A state worked out of each sample, (n,), over time; UNKNOWN where the sample is not usable or stale."""
+        known = np.where(self.usable, states, np.int8(UNKNOWN)).astype(np.int8)
+        return from_samples(self.time_ns, known, self.limit_ns, self.cuts_ns, self.gaps)
 
     def value(self, at_ns: int) -> float:
         """The value at one instant (the middle of a band); NaN where it is unknown."""

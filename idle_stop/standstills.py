@@ -13,10 +13,11 @@ from idle_stop.engine import (
     flag_steps,
     has_engine_signals,
     idle_stop_spans,
+    level_steps,
     session_spans,
 )
 from idle_stop.readings import Readings
-from idle_stop.steps import FAILING, MET, UNKNOWN, Steps, all_of, bridged, from_samples, joined, merged, overlap
+from idle_stop.steps import FAILING, MET, UNKNOWN, Steps, all_of, bridged, joined, merged, overlap
 from signal_defs.platform import IdleStopRules
 from signal_defs.text import Text
 
@@ -60,7 +61,7 @@ def lay_ground(readings: Readings, rules: IdleStopRules) -> Ground:
     """Engine, movement and stops of a recording."""
     engine = engine_steps(readings)
     stops = idle_stop_spans(readings, engine, rules)
-    moving = _above(readings, rules.standing_kmh)
+    moving = level_steps(readings, "vehicle_speed", rules.standing_kmh)
     return Ground(engine, moving, stops, battery_only=not has_engine_signals(readings))
 
 
@@ -144,9 +145,7 @@ def _seeking(readings: Readings, rules: IdleStopRules) -> Steps | None:
     gear = None if "gear" in judged else readings.of("gear")
     if gear is not None:
         reverse = [number for number, label in gear.labels.items() if label.casefold() in _REVERSE]
-        codes = (~np.isin(gear.low, reverse)).astype(np.int8)
-        codes[~gear.usable] = UNKNOWN
-        parts.append(from_samples(gear.time_ns, codes, gear.limit_ns, gear.cuts_ns, gear.gaps))
+        parts.append(gear.steps((~np.isin(gear.low, reverse)).astype(np.int8)))
     if not parts:
         return None
     steps = all_of(parts)
@@ -158,16 +157,6 @@ def _seeking(readings: Readings, rules: IdleStopRules) -> Steps | None:
 
 def _negated(steps: Steps) -> Steps:
     return Steps(steps.time_ns, np.where(steps.state == UNKNOWN, UNKNOWN, 1 - steps.state).astype(np.int8))
-
-
-def _above(readings: Readings, kmh: float) -> Steps | None:
-    """The vehicle's speed against a level: MET above it."""
-    speed = readings.of("vehicle_speed")
-    if speed is None:
-        return None
-    codes = (speed.low > kmh).astype(np.int8)
-    codes[~speed.usable] = UNKNOWN
-    return from_samples(speed.time_ns, codes, speed.limit_ns, speed.cuts_ns, speed.gaps)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,7 +172,7 @@ class _Arming:
     @classmethod
     def of(cls, readings: Readings, rules: IdleStopRules, ground: Ground) -> _Arming:
         end_ns, wait = readings.recording.end_ns, int(rules.re_arm_s * 1e9)
-        above = _above(readings, rules.re_arm_kmh)
+        above = level_steps(readings, "vehicle_speed", rules.re_arm_kmh)
         assert above is not None
         above = bridged(above, UNKNOWN, CRANK_NS)
         fast = above.spans(MET, end_ns)

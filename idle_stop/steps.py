@@ -67,17 +67,15 @@ def merged(time_ns: Int64Array, state: Int8Array) -> Steps:
 
 
 def from_samples(
-    time_ns: Int64Array, state: Int8Array, limit_ns: int, cuts_ns: Sequence[int] = (), gaps: Int64Array | None = None
+    time_ns: Int64Array, state: Int8Array, limit_ns: int, cuts_ns: Sequence[int], gaps: Int64Array
 ) -> Steps:
     """Steps from samples, each of which tells the present for `limit_ns` at most and never across a cut.
 
     time_ns, state: (n,) samples, rising. cuts_ns: instants after which no earlier sample holds (a clock step, the end
-    of a log). gaps: (g,) indices of samples whose successor is later than the limit, if the caller knows them already.
+    of a log). gaps: (g,) indices of samples whose successor is later than the limit.
     """
     if not len(time_ns):
         return Steps(time_ns, state)
-    if gaps is None:
-        gaps = np.flatnonzero(np.diff(time_ns) > limit_ns)
     changes = np.append(0, np.flatnonzero(state[1:] != state[:-1]) + 1)
     bad = np.int8(UNKNOWN)
     lapses = np.concatenate([time_ns[gaps], time_ns[-1:]]) + limit_ns + 1
