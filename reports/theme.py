@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 from idle_stop.account import Standstill
-from signal_defs.platform import Group
 
 # Okabe-Ito, told apart with every common kind of colour blindness; contrast on white in brackets.
 BLUE = "#0072B2"  # 5.2
@@ -53,15 +52,6 @@ WEIGHTS: dict[str, Mark] = {
 URGENCIES: dict[str, Mark] = {
     "calm": Mark(GREEN, "circle", "●", "nothing to do"),
     "open": Mark(GREY, "circle-open", "○", "not decided"),
-}
-
-GROUPS: dict[Group, Mark] = {
-    "electrical": Mark(BLUE, "square", "■", "electrical"),
-    "safety": Mark(VERMILLION, "diamond", "◆", "safety"),
-    "engine": Mark(PURPLE, "triangle-up", "▲", "engine"),
-    "comfort": Mark(GREEN, "circle", "●", "comfort"),
-    "driver": Mark(GREY, "cross", "✚", "driver"),
-    "fault": Mark(INK, "x", "✖", "fault"),
 }
 
 ROLE_COLOURS: dict[str, str] = {
