@@ -9,7 +9,7 @@ import numpy as np
 from estimator.estimate import BatteryEstimate
 from idle_stop.account import Cycling, Reason, Standstill
 from idle_stop.readings import Readings
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 # Common practice, no source.
 _WARM_AFTER_NS = 20 * 60 * 1_000_000_000
@@ -36,19 +36,14 @@ def charge_cycling(
     early = [one for one in short if _is_first_warm(one, by_drive, drives)]
     if early:
         minutes = (early[0].start_ns - _drive_start(early[0], drives)) / 60e9
-        if len(early) == 1:
-            return "defect", (
-                Text(
-                    "In one drive the charge still refused the first stop later than 20 minutes after the start, at "
-                    "minute {minutes:.0f}.",
-                    {"minutes": minutes},
-                ),
-            )
         return "defect", (
-            Text(
+            many(
+                "In one drive the charge still refused the first stop later than 20 minutes after the start, at "
+                "minute {minutes:.0f}.",
                 "In {n} drives the charge still refused the first stop later than 20 minutes after the start, once at "
                 "minute {minutes:.0f}.",
-                {"n": len(early), "minutes": minutes},
+                len(early),
+                minutes=minutes,
             ),
         )
     after = [one for one in short if _stopped_before(one, by_drive, drives)]

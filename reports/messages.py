@@ -48,7 +48,7 @@ def translator_sees() -> dict[str, str]:
         for path in sorted(Path(str(files(stage))).rglob("*.py")):
             if stage == "signal_defs" and path.name.startswith(_TERMINAL):
                 continue
-            for template in _python(ast.parse(path.read_text("utf-8")), {"Text": 1}):
+            for template in _python(ast.parse(path.read_text("utf-8")), {"Text": 1, "many": 2}):
                 found.setdefault(template, f"{stage}/{path.name}")
     return found
 

@@ -19,3 +19,8 @@ class Text:
 
     def __str__(self) -> str:
         return self.template.format(**self.values)
+
+
+def many(one: str, more: str, n: int, **values: object) -> Text:
+    """The sentence for n things: `one` for exactly one, `more` for any other number; {n} is filled too."""
+    return Text(one if n == 1 else more, {"n": n, **values})

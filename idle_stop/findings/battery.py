@@ -9,7 +9,7 @@ import numpy as np
 from estimator.estimate import Rest
 from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, finding, middle
 from idle_stop.findings.finding import Finding
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 OHMIC_SHARE = 1.2  # a crank's plateau shows at least so much more than the ohmic part alone; from memory
 WARM_C = 10.0  # [degC] above it a crank counts as warm; common practice, no source
@@ -21,7 +21,6 @@ OVERFULL_V = {"flooded": 12.85, "efb": 12.95, "agm": 13.1}  # [V] rested; above 
 CELL_GONE_V = (10.2, 11.0)  # [V] rested with one of six cells shorted; common practice, no source
 RECOVERED_V = 11.6  # [V] rested after charging: only discharged, not shorted; one step of a cell below a half
 HOT_K = 12.0  # above the air while charging: a cell that turns charge into heat; common practice, no source
-OFFSET_A = 0.05
 
 
 def battery_resistance_high(facts: Facts) -> Finding | None:
@@ -110,14 +109,9 @@ def capacity_low(facts: Facts) -> Finding | None:
         against.append(Text("Counting between rests gives at least {low:.0f} %.", {"low": soh.low}))
     if abs(facts.sensor.coded_capacity_percent - 100.0) > 15.0:
         against.append(Text("Another capacity is coded than the one fitted: mend that first."))
-    if _zero_is_off(facts):
+    if facts.zero_is_off:
         against.append(Text("The current sensor is off its zero, so what it counts is not to be trusted."))
     return finding("capacity_low", "act", lines, against)
-
-
-def _zero_is_off(facts: Facts) -> bool:
-    offset = facts.estimate.current_offset_a
-    return offset.is_known and (offset.low > OFFSET_A or offset.high < -OFFSET_A)
 
 
 def wrong_type_or_stratified(facts: Facts) -> Finding | None:
@@ -158,11 +152,10 @@ def low_ocv_at_full(facts: Facts) -> Finding | None:
     if not full.is_known or not full.high < FULL_SHOWS_SOC:
         return None
     lines = [
-        Text(
-            "It was charged once until it took no more current."
-            if len(facts.estimate.full_charges_ns) == 1
-            else "It was charged {n} times until it took no more current.",
-            {"n": len(facts.estimate.full_charges_ns)},
+        many(
+            "It was charged once until it took no more current.",
+            "It was charged {n} times until it took no more current.",
+            len(facts.estimate.full_charges_ns),
         ),
         Text(
             "Yet after a rest its voltage then shows only {soc:.0f} % charge (at most {high:.0f} %).",
@@ -170,7 +163,7 @@ def low_ocv_at_full(facts: Facts) -> Finding | None:
         ),
     ]
     against = [Text("The current sensor is off its zero, so what it counts is not to be trusted.")]
-    return finding("low_ocv_at_full", "check", lines, against if _zero_is_off(facts) else ())
+    return finding("low_ocv_at_full", "check", lines, against if facts.zero_is_off else ())
 
 
 def shorted_cell(facts: Facts) -> Finding | None:

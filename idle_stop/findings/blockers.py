@@ -10,7 +10,7 @@ from idle_stop.account import Reason, Standstill
 from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding, Weight
 from idle_stop.shares import battery_share
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 AIR = frozenset({"ambient_temperature"})
 SITUATIONS = frozenset(  # may well be so for a whole recording
@@ -20,32 +20,31 @@ FEWEST = 3  # standstills
 SHARE = 0.3  # of the refusals and stops cut short; common practice, no source
 CABIN_K = 3.0  # the cabin may drift so far in a stop; published for one maker
 WEAK_V = 11.5  # [V] below it in a stop the battery ends it as well; published 11.0, common practice 11.5 to 12.0
-LIVES_K = 0.5  # a temperature that moves less over a drive from cold to warm is stuck; ours
 
 
 def comfort_load(facts: Facts) -> Finding | None:
     """The cabin asks for the engine."""
     alone = facts.failing_alone(lambda reason: reason.group == "comfort" and reason.role not in AIR)
-    if not _noteworthy(facts, alone):
+    if not noteworthy(facts, alone):
         return None
     names = Counter(standstill.reasons[0].condition for standstill in alone)
     lines = [
-        Text(
-            "“{condition}” was the only thing in the way once."
-            if count == 1
-            else "“{condition}” was the only thing in the way {n} times.",
-            {"n": count, "condition": name},
+        many(
+            "“{condition}” was the only thing in the way once.",
+            "“{condition}” was the only thing in the way {n} times.",
+            count,
+            condition=name,
         )
         for name, count in names.most_common(3)
     ]
     ended = [standstill for standstill in alone if standstill.outcome == "cut_short"]
     if ended:
         lines.append(
-            Text(
-                "It ended one stop early, within {s:.0f} s."
-                if len(ended) == 1
-                else "It ended {n} stops early, half of them within {s:.0f} s.",
-                {"n": len(ended), "s": middle([_stop_s(one) for one in ended])},
+            many(
+                "It ended one stop early, within {s:.0f} s.",
+                "It ended {n} stops early, half of them within {s:.0f} s.",
+                len(ended),
+                s=middle([_stop_s(one) for one in ended]),
             )
         )
     away = _cabin_away_k(facts, alone)
@@ -59,7 +58,8 @@ def comfort_load(facts: Facts) -> Finding | None:
     return finding("comfort_load", "check", lines, against)
 
 
-def _noteworthy(facts: Facts, some: tuple[Standstill, ...]) -> bool:
+def noteworthy(facts: Facts, some: tuple[Standstill, ...]) -> bool:
+    """Whether these are enough of the refusals and stops cut short to be worth a finding."""
     return len(some) >= FEWEST and len(some) >= SHARE * (len(facts.refused) + len(facts.cut_short))
 
 
@@ -145,23 +145,21 @@ def rules_do_not_fit(facts: Facts) -> Finding | None:
     lines: list[Text] = []
     if contradicted:
         lines.append(
-            Text(
-                "One standstill was refused although every condition was known and met."
-                if len(contradicted) == 1
-                else "{n} standstills were refused although every condition was known and met.",
-                {"n": len(contradicted)},
+            many(
+                "One standstill was refused although every condition was known and met.",
+                "{n} standstills were refused although every condition was known and met.",
+                len(contradicted),
             )
         )
     if unexpected:
         lines.append(
-            Text(
-                "One stop does not follow from the platform's conditions."
-                if len(unexpected) == 1
-                else "{n} stops do not follow from the platform's conditions.",
-                {"n": len(unexpected)},
+            many(
+                "One stop does not follow from the platform's conditions.",
+                "{n} stops do not follow from the platform's conditions.",
+                len(unexpected),
             )
         )
-    many = len(contradicted) + len(unexpected)
-    if many < 2:
+    count = len(contradicted) + len(unexpected)
+    if count < 2:
         return None  # one may lie within a step of the signal at its threshold
-    return finding("rules_do_not_fit", "check", lines, capped=many < FEWEST, observed=True)
+    return finding("rules_do_not_fit", "check", lines, capped=count < FEWEST, observed=True)

@@ -11,7 +11,7 @@ from idle_stop.findings.battery import WARM_MIN_V
 from idle_stop.findings.contact import CONTACT_MOHM, steady_contact_mohm
 from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
 from idle_stop.findings.finding import Finding
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 SLOW_RESTART_S = 0.8  # [s] starter on to engine running; common practice, no source
 SLOW_CRANK_S = 1.0  # [s] starter on to starter off in a warm crank; common practice, no source
@@ -100,11 +100,10 @@ def stabiliser_not_holding(facts: Facts) -> Finding | None:
     silent = _silent_restarts(facts)
     if bad and silent * 2 > len(facts.restarts):
         lines.append(
-            Text(
-                "After one restart the control unit was silent, as if it had started anew."
-                if silent == 1
-                else "After {n} restarts the control unit was silent, as if it had started anew.",
-                {"n": silent},
+            many(
+                "After one restart the control unit was silent, as if it had started anew.",
+                "After {n} restarts the control unit was silent, as if it had started anew.",
+                silent,
             )
         )
     against = []

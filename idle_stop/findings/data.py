@@ -8,7 +8,7 @@ from decoder.recording import Gap, Trace
 from idle_stop.findings.facts import Facts, finding
 from idle_stop.findings.finding import Finding
 from idle_stop.findings.role_names import role_name
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 BAD_SHARE = 0.01  # of the frames; a line in order shows next to none; common practice, no source
 NEARLY_ALL = 0.9
@@ -36,11 +36,10 @@ def sensor_mute(facts: Facts) -> Finding | None:
     answered = max(len(traces.get(role, ())) for role in ("battery_voltage", "battery_current"))
     if silent > SILENT_SHARE * (silent + answered):
         lines.append(
-            Text(
-                "Once the sensor was asked and did not answer."
-                if silent == 1
-                else "{n} times the sensor was asked and did not answer.",
-                {"n": silent},
+            many(
+                "Once the sensor was asked and did not answer.",
+                "{n} times the sensor was asked and did not answer.",
+                silent,
             )
         )
     empty = {
@@ -87,14 +86,7 @@ def lin_errors(facts: Facts) -> Finding | None:
         lines.append(Text("{n} LIN identifiers have wrong parity.", {"n": parity}))
     edges = facts.recording.faults.response_error_edges
     if edges > 2:
-        lines.append(
-            Text(
-                "The sensor reported errors in its own frames once."
-                if edges == 1
-                else "The sensor reported errors in its own frames {n} times.",
-                {"n": edges},
-            )
-        )
+        lines.append(Text("The sensor reported errors in its own frames {n} times.", {"n": edges}))
     against: list[Text] = []
     if whole and checksum > NEARLY_ALL * whole:
         against.append(Text("Nearly all frames are hit: the definition may have the wrong kind of checksum or length."))
@@ -164,15 +156,12 @@ def data_gap(facts: Facts) -> Finding | None:
     lines: list[Text] = []
     if silent:
         lines.append(
-            Text(
-                "One gap in the current, of {s:.0f} s."
-                if len(silent) == 1
-                else "{n} gaps in the current, {s:.0f} s in all, the longest {longest:.0f} s.",
-                {
-                    "n": len(silent),
-                    "s": sum(gap.seconds for gap in silent),
-                    "longest": max(gap.seconds for gap in silent),
-                },
+            many(
+                "One gap in the current, of {s:.0f} s.",
+                "{n} gaps in the current, {s:.0f} s in all, the longest {longest:.0f} s.",
+                len(silent),
+                s=sum(gap.seconds for gap in silent),
+                longest=max(gap.seconds for gap in silent),
             )
         )
         cranks = [start.start_ns for start in facts.estimate.starts]
@@ -180,23 +169,12 @@ def data_gap(facts: Facts) -> Finding | None:
         if near:
             lines.append(Text("{n} of them begin at a crank: logger or sensor may lose its supply.", {"n": near}))
     if faults.clock_steps_ns:
-        lines.append(
-            Text(
-                "The clock of the log jumped once."
-                if len(faults.clock_steps_ns) == 1
-                else "The clock of the log jumped {n} times.",
-                {"n": len(faults.clock_steps_ns)},
-            )
-        )
+        n = len(faults.clock_steps_ns)
+        lines.append(many("The clock of the log jumped once.", "The clock of the log jumped {n} times.", n))
     dropped = sum(sum(source.dropped.values()) for source in facts.recording.sources)
     if dropped:
         lines.append(
-            Text(
-                "One record of the log could not be read."
-                if dropped == 1
-                else "{n} records of the log could not be read.",
-                {"n": dropped},
-            )
+            many("One record of the log could not be read.", "{n} records of the log could not be read.", dropped)
         )
     return finding("data_gap", "note", lines, observed=True)
 

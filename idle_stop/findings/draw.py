@@ -10,7 +10,7 @@ import numpy as np
 from estimator.estimate import Phase, Rest, WakeUp
 from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
 from idle_stop.findings.finding import Finding
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 DRAIN_MA = 50.0  # [mA] asleep; published workshop limits are 20 to 75 mA
 EXCESSIVE_MA = 100.0  # [mA] asleep; published: 100 mA and more is excessive
@@ -45,15 +45,12 @@ def parasitic_drain(facts: Facts) -> Finding | None:
         )
     if waking > 0.2 * WAKING_MA:
         lines.append(
-            Text(
-                "It woke up once in {h:.0f} parked hours, which adds {ma:.0f} mA on average."
-                if len(wake_ups) == 1
-                else "It woke up {n} times in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
-                {
-                    "n": len(wake_ups),
-                    "h": sum(rest.end_ns - rest.start_ns for rest in long) / 3600e9,
-                    "ma": waking,
-                },
+            many(
+                "It woke up once in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
+                "It woke up {n} times in {h:.0f} parked hours, which adds {ma:.0f} mA on average.",
+                len(wake_ups),
+                h=sum(rest.end_ns - rest.start_ns for rest in long) / 3600e9,
+                ma=waking,
             )
         )
     falls = [fall for rest in long if math.isfinite(fall := _fall_v_per_hour(facts, rest))]
@@ -135,11 +132,10 @@ def stop_load_high(facts: Facts) -> Finding | None:
     ]
     if ended:
         lines.append(
-            Text(
-                "One stop ended early on voltage or current."
-                if len(ended) == 1
-                else "{n} stops ended early on voltage or current.",
-                {"n": len(ended)},
+            many(
+                "One stop ended early on voltage or current.",
+                "{n} stops ended early on voltage or current.",
+                len(ended),
             )
         )
     amounts = [load * stop.seconds / 3600 for stop in stops]

@@ -21,6 +21,7 @@ from signal_defs.text import Text
 LONG_REST_S = 6 * 3600.0  # after this long undisturbed a battery's voltage tells of its charge; published rest times
 HIGH_RESISTANCE = 1.5  # times what the rating leads to expect; common practice, no source
 SOUND_BAND = 1.2  # ours: a band that reaches further leaves open whether the battery is sound
+OFFSET_A = 0.05  # a current sensor this far off its zero: 8.4 Ah a week
 TYPICAL_OHM_AMPERE = 2.7  # resistance [Ohm] of a sound battery at 25 degC is about 2.7 / CCA [A]; from memory
 
 
@@ -116,6 +117,12 @@ class Facts:
         resistance = self.estimate.resistance_mohm
         limit = HIGH_RESISTANCE * self.typical_mohm
         return resistance.is_known and resistance.value < limit and resistance.high < SOUND_BAND * limit
+
+    @cached_property
+    def zero_is_off(self) -> bool:
+        """The current sensor's zero is surely off."""
+        offset = self.estimate.current_offset_a
+        return offset.is_known and (offset.low > OFFSET_A or offset.high < -OFFSET_A)
 
     def failing(self, wanted: Callable[[Reason], bool]) -> tuple[Standstill, ...]:
         """Refused or cut-short standstills in which a wanted reason failed."""

@@ -11,7 +11,6 @@ from idle_stop.findings.facts import Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.text import Text
 
-OFFSET_A = 0.05  # [A] 50 mA are 8.4 Ah a week
 ASLEEP_CHARGE_A = 0.03  # [A] into a sleeping battery that nothing charges; ours
 CHARGER_V = 13.2  # [V] parked and above: a charger or a solar panel may be at work; common practice
 DRIFT_POINTS = 5.0
@@ -23,7 +22,7 @@ SOC_APART = 12.0  # [points] between the sensor's charge and the one its rest vo
 def current_offset(facts: Facts) -> Finding | None:
     """The sensor's zero is off, so its count drifts away."""
     offset = facts.estimate.current_offset_a
-    told = offset.is_known and (offset.low > OFFSET_A or offset.high < -OFFSET_A)
+    told = facts.zero_is_off
     lines: list[Text] = []
     if told:
         lines.append(

@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from idle_stop.account import Reason
-from idle_stop.findings.blockers import FEWEST, LIVES_K, SHARE, is_thermal
+from idle_stop.findings.blockers import is_thermal, noteworthy
 from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
 from idle_stop.findings.finding import Finding
 from signal_defs.platform import Condition
-from signal_defs.text import Text
+from signal_defs.text import Text, many
 
 SOAK_APART_K = 12.0  # battery against air after a night: further apart, one of them is wrong; common practice
 WARMED_S = 1200.0  # a drive this long warms an engine; common practice
+LIVES_K = 0.5  # a temperature that moves less over a drive from cold to warm is stuck; ours
 HOT_COOLANT_C = 110.0  # published limit 115: above this the cooling wants a look
 
 
@@ -37,29 +38,23 @@ def _temperature(facts: Facts, code: str, *, cold: bool) -> Finding | None:
         return _never_seen_to_stop(facts, code, cold=cold)
     reasons = [reason for one in refused for reason in one.reasons if beyond(reason)]
     of_battery = any(reason.role == "battery_temperature" for reason in reasons)
-    many = len(refused) >= FEWEST and len(refused) >= SHARE * (len(facts.refused) + len(facts.cut_short))
-    if not many and not of_battery:
+    if not of_battery and not noteworthy(facts, refused):
         return None
     worst = max(reasons, key=lambda reason: (reason.role == "battery_temperature", _distance(reason)))
     lines = [
-        Text(
-            "At one standstill “{condition}” was not met: {value:.0f} °C, the limit is {threshold:.0f} °C."
-            if len(refused) == 1
-            else "At {n} standstills “{condition}” was not met: at worst {value:.0f} °C, the limit "
-            "is {threshold:.0f} °C.",
-            {"n": len(refused), "condition": worst.condition, "value": worst.value, "threshold": worst.threshold},
+        many(
+            "At one standstill “{condition}” was not met: {value:.0f} °C, the limit is {threshold:.0f} °C.",
+            "At {n} standstills “{condition}” was not met: at worst {value:.0f} °C, the limit is {threshold:.0f} °C.",
+            len(refused),
+            condition=worst.condition,
+            value=worst.value,
+            threshold=worst.threshold,
         )
     ]
     later = [one for one in facts.stopped if one.start_ns > refused[-1].start_ns]
     if later:
-        lines.append(
-            Text(
-                "Later idle-stop worked again, once."
-                if len(later) == 1
-                else "Later idle-stop worked again, {n} times.",
-                {"n": len(later)},
-            )
-        )
+        again = many("Later idle-stop worked again, once.", "Later idle-stop worked again, {n} times.", len(later))
+        lines.append(again)
     against: list[Text] = []
     air = facts.trace("ambient_temperature")
     apart = abs(_soak_apart_k(facts)) if worst.role == "battery_temperature" else float("nan")
