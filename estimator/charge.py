@@ -28,8 +28,7 @@ HELD = 1e9  # precision of what is not solved for
 class Charge:
     """The solution. soc, sd: (n,) for each row of the grid [%], not yet kept within 0 and 100.
 
-    mean, covariance: of the unknowns of `motion`. prior_mean, prior_sd: before the data. weight: (anchors,) 1, or less
-    where an anchor does not fit.
+    mean, covariance: of the unknowns of `motion`. prior_mean, prior_sd: before the data.
     """
 
     soc: FloatArray
@@ -38,7 +37,6 @@ class Charge:
     covariance: FloatArray
     prior_mean: FloatArray
     prior_sd: FloatArray
-    weight: FloatArray
 
 
 def solve_charge(
@@ -84,7 +82,6 @@ def solve_charge(
         covariance=covariance[:COUNTED, :COUNTED],
         prior_mean=counted_mean,
         prior_sd=counted_sd,
-        weight=weight,
     )
 
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from decoder.frames import Int64Array
+from decoder.frames import FloatArray, Int64Array
 from decoder.recording import Recording
 from estimator.estimate import Drive
 from estimator.grid import SECOND_NS, Grid, valid_samples
@@ -45,7 +45,7 @@ def charge_moved(grid: Grid, first: int, last: int, offset_a: float) -> tuple[fl
     if last <= first:
         return 0.0, 0.0, 0.0
 
-    def over(total: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    def over(total: FloatArray) -> float:
         return float(total[last - 1] - (total[first - 1] if first else 0.0))
 
     covered_s = over(grid.covered_s)

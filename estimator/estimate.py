@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 from decoder.frames import FloatArray, Int64Array
@@ -32,6 +32,17 @@ class Figure:
 def unknown_figure(why: Text) -> Figure:
     """A figure that the data cannot give, and why."""
     return Figure(math.nan, math.nan, math.nan, why)
+
+
+NO_SOC = unknown_figure(Text("The sensor reports no state of charge."))
+NO_SOH = unknown_figure(Text("The sensor reports no state of health."))
+TOO_STILL = unknown_figure(Text("The sensor's charge moved too little to judge its capacity."))
+NO_BOARD = unknown_figure(Text("There is no second voltage beside the sensor's."))
+NO_FULL_REST = unknown_figure(Text("No rest followed a full charge."))
+NO_ACCEPTANCE = unknown_figure(Text("Charge acceptance was not estimated."))
+NO_LIMIT_DAYS = unknown_figure(Text("Days to the idle-stop threshold were not estimated."))
+NO_START_DAYS = unknown_figure(Text("Days to an unsure start were not estimated."))
+NO_LOAD_STEPS = unknown_figure(Text("Resistance was not looked for in steps of the load."))
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,12 +148,11 @@ class AcceptanceAt:
 
 @dataclass(frozen=True, slots=True)
 class SocStep:
-    """The sensor's own charge jumped beyond the charge moved. before, after: [%]. at_wake_up: after silence"""
+    """The sensor's own charge jumped beyond the charge moved. before, after: [%]."""
 
     time_ns: int
     before: float
     after: float
-    at_wake_up: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,26 +171,18 @@ class SensorJudgement:
 
     sign_wrong: bool | None = None
     inverted_cranks: int = 0
-    soc_difference: Figure = field(
-        default_factory=lambda: unknown_figure(Text("The sensor reports no state of charge."))
-    )
+    soc_difference: Figure = NO_SOC
     soc_constant: bool | None = None
     soc_constant_value: float = math.nan
     soc_steps: tuple[SocStep, ...] = ()
-    soh_difference: Figure = field(
-        default_factory=lambda: unknown_figure(Text("The sensor reports no state of health."))
-    )
+    soh_difference: Figure = NO_SOH
     reset_seen: bool | None = None
     reset_ns: int | None = None
     implausible_share: float = math.nan
     coded_capacity_percent: float = math.nan
-    counted_capacity_ah: Figure = field(
-        default_factory=lambda: unknown_figure(Text("The sensor's charge moved too little to judge its capacity."))
-    )
-    board_resistance_mohm: Figure = field(
-        default_factory=lambda: unknown_figure(Text("There is no second voltage beside the sensor's."))
-    )
-    ocv_at_full_soc: Figure = field(default_factory=lambda: unknown_figure(Text("No rest followed a full charge.")))
+    counted_capacity_ah: Figure = TOO_STILL
+    board_resistance_mohm: Figure = NO_BOARD
+    ocv_at_full_soc: Figure = NO_FULL_REST
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,22 +241,14 @@ class BatteryEstimate:
     charged_ah: float
     discharged_ah: float
     coverage: float
-    charge_acceptance_a_per_ah: Figure = field(
-        default_factory=lambda: unknown_figure(Text("Charge acceptance was not estimated."))
-    )
+    charge_acceptance_a_per_ah: Figure = NO_ACCEPTANCE
     charge_acceptance_at: AcceptanceAt | None = None
-    days_to_idle_stop_limit: Figure = field(
-        default_factory=lambda: unknown_figure(Text("Days to the idle-stop threshold were not estimated."))
-    )
-    days_to_no_start: Figure = field(
-        default_factory=lambda: unknown_figure(Text("Days to an unsure start were not estimated."))
-    )
+    days_to_idle_stop_limit: Figure = NO_LIMIT_DAYS
+    days_to_no_start: Figure = NO_START_DAYS
     next_crank_temperature_c: float = math.nan
     unknown: tuple[Text, ...] = ()
     sensor: SensorJudgement | None = None
     full_charges_ns: tuple[int, ...] = ()
     battery_changes: tuple[BatteryChange, ...] = ()
-    load_step_resistance_mohm: Figure = field(
-        default_factory=lambda: unknown_figure(Text("Resistance was not looked for in steps of the load."))
-    )
+    load_step_resistance_mohm: Figure = NO_LOAD_STEPS
     fade: Fade | None = None

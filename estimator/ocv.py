@@ -10,7 +10,6 @@ from decoder.frames import FloatArray
 from signal_defs.errors import DefinitionError
 from signal_defs.platform import Battery
 
-CELLS = 6
 TEMPERATURE_COEFFICIENT = 1.2e-3
 """[V/K] for six cells, from memory; published values span 1.2 to 4.3 mV/K. (The widely copied "voltmeter correction" of
 4.3 mV/K is the hydrometer's, with the wrong sign for voltage.)"""
@@ -75,25 +74,6 @@ def curve_of(battery: Battery) -> OcvCurve:
     table, shift_sd = {"flooded": (FLOODED, 3.5), "efb": (EFB, 4.5), "agm": (AGM, 4.5)}[battery.type]
     soc, voltage = (np.array(column) for column in zip(*table, strict=True))
     return OcvCurve(soc, voltage, shift_sd=shift_sd, tilt_sd=6.0)
-
-
-def bode_ocv(molality: FloatArray) -> FloatArray:
-    """Open-circuit voltage of one lead-acid cell [V] at 25 degC from the acid's molality [mol/kg].
-
-    Source: Bode 1977, as used by Sulzer et al. 2019: polynomials in log10(m) of the two half cells.
-    """
-    x = np.log10(molality)
-    positive = 1.628 + 0.074 * x + 0.033 * x**2 + 0.043 * x**3 + 0.022 * x**4
-    negative = -0.294 - 0.074 * x - 0.030 * x**2 - 0.031 * x**3 - 0.012 * x**4
-    return np.asarray(positive - negative)
-
-
-def gravity_ocv(specific_gravity: float) -> float:
-    """Open-circuit voltage of one cell [V] from specific gravity; good near full, 0.1 V low at empty (six cells).
-
-    Source: DOE-HDBK-1084-95, specific gravity + 0.845.
-    """
-    return specific_gravity + 0.845
 
 
 def _along(x: FloatArray, xs: FloatArray, ys: FloatArray) -> FloatArray:

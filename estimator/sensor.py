@@ -10,7 +10,7 @@ import numpy as np
 from decoder.frames import FloatArray, Int64Array
 from decoder.recording import Recording
 from estimator.cranks import CRANK_A, Crank
-from estimator.estimate import Figure, SensorJudgement, SocStep, unknown_figure
+from estimator.estimate import NO_BOARD, NO_SOC, NO_SOH, TOO_STILL, Figure, SensorJudgement, SocStep, unknown_figure
 from estimator.grid import SECOND_NS, Grid, valid_samples
 from signal_defs.text import Text
 
@@ -62,7 +62,7 @@ def _each_second(time_ns: Int64Array, value: FloatArray) -> tuple[Int64Array, Fl
 
 def _difference(grid: Grid, soc: FloatArray, time_ns: Int64Array, own: FloatArray) -> Figure:
     if not len(own):
-        return unknown_figure(Text("The sensor reports no state of charge."))
+        return NO_SOC
     start = grid.time_ns[0]
     estimate = np.interp((time_ns - start) / 1e9, (grid.time_ns - start) / 1e9, soc)
     low, high = np.quantile(own - estimate, (0.025, 0.975))
@@ -88,15 +88,14 @@ def _steps(grid: Grid, time_ns: Int64Array, own: FloatArray, capacity_ah: float)
         before, after = np.searchsorted(grid.time_ns, time_ns[jump : jump + 2]).clip(0, len(grid) - 1)
         counted = 100.0 * float(grid.charge_ah[after] - grid.charge_ah[before]) / capacity_ah
         if abs(float(own[jump + 1] - own[jump]) - counted) > STEP_POINTS:
-            silent = bool(time_ns[jump + 1] - time_ns[jump] > 300 * SECOND_NS)
-            steps.append(SocStep(int(time_ns[jump + 1]), float(own[jump]), float(own[jump + 1]), silent))
+            steps.append(SocStep(int(time_ns[jump + 1]), float(own[jump]), float(own[jump + 1])))
     return tuple(steps)
 
 
 def _health_difference(recording: Recording, soh: Figure) -> Figure:
     own = valid_samples(recording.traces.get("battery_soh"))[1]
     if not len(own):
-        return unknown_figure(Text("The sensor reports no state of health."))
+        return NO_SOH
     if not soh.is_known:
         return unknown_figure(
             Text(
@@ -110,7 +109,7 @@ def _health_difference(recording: Recording, soh: Figure) -> Figure:
 def _counted_capacity(grid: Grid, time_ns: Int64Array, own: FloatArray) -> Figure:
     """Ah per 100 points of the sensor's own charge while it counts [Ah]: the capacity it believes in."""
     if not len(own):
-        return unknown_figure(Text("The sensor reports no state of charge."))
+        return NO_SOC
     start = grid.time_ns[0]
     charge = np.interp((time_ns - start) / 1e9, (grid.time_ns - start) / 1e9, grid.charge_ah)
     stride_ns = 600 * SECOND_NS
@@ -119,7 +118,7 @@ def _counted_capacity(grid: Grid, time_ns: Int64Array, own: FloatArray) -> Figur
     whole = (np.diff(time_ns[marks]) < 1.5 * stride_ns) & (np.abs(points) < STEP_POINTS) & (own[marks[:-1]] < 95.0)
     moved, points = moved[whole], points[whole]
     if len(moved) < 5 or float(np.abs(points).sum()) < COUNTED_POINTS or not float(moved @ moved) > 0:
-        return unknown_figure(Text("The sensor's charge moved too little to judge its capacity."))
+        return TOO_STILL
     slope = float(points @ moved / (moved @ moved))
     spread = float(np.std(points - slope * moved)) / math.sqrt(float(moved @ moved))
     if slope < 4.0 * spread:
@@ -131,7 +130,7 @@ def _board_resistance(recording: Recording, grid: Grid) -> Figure:
     """Slope of board voltage minus battery voltage over current [mOhm]; a constant difference is no contact."""
     time_ns, board = valid_samples(recording.traces.get("board_voltage"))
     if not len(board):
-        return unknown_figure(Text("There is no second voltage beside the sensor's."))
+        return NO_BOARD
     second = time_ns // SECOND_NS
     starts = np.flatnonzero(np.diff(second, prepend=second[0] - 1))
     mean = np.add.reduceat(board, starts) / np.diff(starts, append=len(board))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from estimator.anchors import compensated
-from estimator.ocv import bode_ocv, curve_of, gravity_ocv
+from estimator.ocv import FLOODED, curve_of
 from signal_defs.errors import DefinitionError
 from signal_defs.platform import Battery
 
@@ -30,12 +30,19 @@ def test_an_efb_lies_between_flooded_and_agm_at_rest() -> None:
     assert soc_of("agm", 12.6) < soc_of("efb", 12.6) < soc_of("flooded", 12.6)  # from memory: denser acid
 
 
-def test_the_acids_polynomial_gives_the_published_cell_voltage() -> None:
-    assert float(bode_ocv(np.array(5.0))) == pytest.approx(2.0896, abs=0.0005)  # source: Bode 1977, m = 5 mol/kg
+def test_the_flooded_curve_agrees_with_the_polynomial_of_its_acid() -> None:
+    by_mass = np.array([17.4, 22.0, 26.4, 30.8, 35.6])  # [%] acid at the gravities below; density tables, 20 degC, from memory
+    x = np.log10(by_mass / (100.0 - by_mass) / 0.09808)  # of the molality [mol/kg]
+    # source: Bode 1977, as used by Sulzer et al. 2019, one polynomial for each electrode
+    positive = 1.628 + 0.074 * x + 0.033 * x**2 + 0.043 * x**3 + 0.022 * x**4
+    negative = -0.294 - 0.074 * x - 0.030 * x**2 - 0.031 * x**3 - 0.012 * x**4
+    assert [volts for _, volts in FLOODED] == pytest.approx(6.0 * (positive - negative), abs=0.02)
 
 
-def test_the_gravity_rule_gives_the_handbooks_cell_voltage() -> None:
-    assert gravity_ocv(1.285) == pytest.approx(2.130, abs=0.001)  # source: DOE-HDBK-1084-95, 1.285 + 0.845
+def test_the_flooded_curve_agrees_with_the_handbooks_rule_of_gravity() -> None:
+    gravity = np.array([1.120, 1.155, 1.190, 1.225, 1.265])  # source: battery industry council's table, 0 to 100 %
+    rule = 6.0 * (gravity + 0.845)  # source: DOE-HDBK-1084-95; good near full
+    assert [volts for _, volts in FLOODED] == pytest.approx(rule, abs=0.1)
 
 
 def test_cold_lowers_the_voltage_of_a_rested_battery_a_little() -> None:
