@@ -14,7 +14,7 @@ from idle_stop.cures import idle_seconds, single_cures, smallest_cures
 from idle_stop.cycling import charge_cycling
 from idle_stop.endings import DRIVER_ROLES, Endings
 from idle_stop.readings import Readings
-from idle_stop.standstills import Candidate, find_standstills, lay_ground
+from idle_stop.standstills import Candidate, Ground, find_standstills, lay_ground
 from idle_stop.steps import FAILING, UNKNOWN, Int8Array
 from idle_stop.told import Told, VehicleWord, confirmed
 from signal_defs.platform import IdleStopRules
@@ -38,24 +38,15 @@ def account_for(recording: Recording, estimate: BatteryEstimate, rules: IdleStop
     candidates = find_standstills(readings, rules, ground)
     judge = _Judge(readings, rules, evaluated, candidates)
     standstills = tuple(judge.judge(index) for index in range(len(candidates)))
-    return summed(standstills, estimate, readings, battery_only=ground.battery_only)
-
-
-def summed(
-    standstills: tuple[Standstill, ...], estimate: BatteryEstimate, readings: Readings, *, battery_only: bool
-) -> Account:
-    """What the standstills add up to."""
     smallest, said = smallest_cures(standstills)
-    speed_known = readings.of("vehicle_speed") is not None
     cycling, evidence = charge_cycling(standstills, estimate, readings)
-    unknown = [*said, *_limits(standstills, battery_only=battery_only, speed_known=speed_known)]
     return Account(
         standstills=standstills,
         reason_counts=reason_counts(standstills),
         cures=single_cures(standstills),
         smallest_cures=smallest,
-        battery_only=battery_only,
-        unknown=tuple(unknown),
+        battery_only=ground.battery_only,
+        unknown=(*said, *_limits(standstills, ground)),
         charge_cycling=cycling,
         charge_cycling_evidence=evidence,
     )
@@ -77,11 +68,11 @@ def reason_counts(standstills: Sequence[Standstill]) -> dict[str, tuple[int, int
     return dict(sorted(counts.items(), key=lambda item: (-item[1][0], item[0])))
 
 
-def _limits(standstills: Sequence[Standstill], *, battery_only: bool, speed_known: bool) -> list[Text]:
+def _limits(standstills: Sequence[Standstill], ground: Ground) -> list[Text]:
     said = []
-    if not battery_only and not speed_known:
+    if ground.moving is None and not ground.battery_only:
         said.append(Text("The log holds no vehicle speed: only stops that took place are seen, refused ones are not."))
-    if battery_only:
+    if ground.battery_only:
         said.append(
             Text(
                 "The log holds neither engine nor vehicle speed: only stops that took place are seen, refused ones are "

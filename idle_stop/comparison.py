@@ -231,13 +231,10 @@ def _cautions(
                 {"a": refusals.left_out[0], "b": refusals.left_out[1]},
             )
         )
-    if after.recording.absolute_time and before.recording.absolute_time and _overlap(before, after):
+    dated = after.recording.absolute_time and before.recording.absolute_time
+    if dated and after.recording.start_ns < before.recording.end_ns:
         said.append(Text("The two recordings overlap in time: one is not after the other."))
     return tuple(said)
-
-
-def _overlap(before: Analysis, after: Analysis) -> bool:
-    return after.recording.start_ns < before.recording.end_ns
 
 
 def _median_temperature(analysis: Analysis) -> float:

@@ -14,13 +14,12 @@ from estimator.estimate import BatteryEstimate
 from idle_stop.account import Account, Standstill
 from idle_stop.decisions import is_numeric
 from idle_stop.readings import Reading, Readings
-from idle_stop.thresholds import Fit, Interval
+from idle_stop.thresholds import FEW, Fit, Interval, level_of, sign_of
 from signal_defs.platform import Condition, IdleStopRules
 
 # Common practice, no source: a restart takes less, so what came before it is the stop itself; a shorter dip is ignored.
 _RESTART_NS = 1_500_000_000
 _DIP_NS = 1_000_000_000
-_FEW = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,16 +82,15 @@ def learn_restart_levels(cases: Sequence[StopEnds]) -> tuple[RestartLevel, ...]:
 
 def _learned(cases: Sequence[StopEnds], place: int) -> RestartLevel:
     condition = cases[0].conditions[place]
-    sign = 1.0 if condition.at_least is not None else -1.0
-    in_file = sign * (condition.at_least if condition.at_least is not None else condition.at_most or 0.0)
+    sign = sign_of(condition)
+    in_file = sign * level_of(condition)
     lasted = np.concatenate([sign * case.outlasted[~case.named[:, place], place] for case in cases])
     forced = np.concatenate([sign * case.ended_at[:, place] for case in cases])
     lasted, forced = lasted[np.isfinite(lasted)], forced[np.isfinite(forced)]
     high, low = float(np.min(lasted, initial=math.inf)), float(np.max(forced, initial=-math.inf))
     against = int((lasted < in_file).sum())
-    fit: Fit = "too_strict" if against >= _FEW else "fits" if len(forced) and len(lasted) else "too_little_data"
-    interval = Interval(low, high) if sign > 0 else Interval(-high, -low)
-    return RestartLevel(condition, interval, len(lasted), len(forced), against, fit)
+    fit: Fit = "too_strict" if against >= FEW else "fits" if len(forced) and len(lasted) else "too_little_data"
+    return RestartLevel(condition, Interval.turned_back(sign, low, high), len(lasted), len(forced), against, fit)
 
 
 def _outlasted(reading: Reading | None, stop: Standstill, condition: Condition) -> float:
@@ -100,7 +98,7 @@ def _outlasted(reading: Reading | None, stop: Standstill, condition: Condition) 
     assert stop.stop_end_ns is not None
     if reading is None:
         return math.nan
-    sign = 1.0 if condition.at_least is not None else -1.0
+    sign = sign_of(condition)
     return sign * _lasting(reading, stop.stop_start_ns, stop.stop_end_ns - _RESTART_NS, sign)
 
 

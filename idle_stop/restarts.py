@@ -24,7 +24,7 @@ class RestartQuality:
     """Starts of one kind and warmth.
 
     timed: starts with the time to idle known. median_s, longest_s: starter on to engine running. slow: longer than
-    `limit_s`. measured: starts with the voltage resolved. lowest_v, median_v: lowest voltage of each, at the control
+    `limit_s`. measured: starts with the voltage resolved. lowest_v: the lowest voltage seen, at the control
     units where a second source sees it, else at the battery. dipped: below `limit_v`. limits_given: both limits are
     the platform's; else common practice stands in. NaN where nothing is known.
     """
@@ -38,7 +38,6 @@ class RestartQuality:
     slow: int
     limit_s: float
     measured: int
-    median_v: float
     lowest_v: float
     dipped: int
     limit_v: float
@@ -91,7 +90,6 @@ def _quality(
         slow=int((times > limit_s).sum()),
         limit_s=limit_s,
         measured=int(seen.sum()),
-        median_v=float(np.median(lows[seen])) if seen.any() else math.nan,
         lowest_v=float(np.nanmin(lows)) if np.isfinite(lows).any() else math.nan,
         dipped=int(dipped.sum()),
         limit_v=limit_v,

@@ -26,7 +26,7 @@ from signal_defs.roles import ROLES
 from signal_defs.text import Text
 
 Fit = Literal["fits", "too_strict", "too_lax", "too_little_data"]
-_FEW = 2  # a single decision against a rule may be a disturbance; common practice, no source
+FEW = 2  # a single decision against a rule may be a disturbance; common practice, no source
 _SHOWN = 10  # decisions before "never mattered" is said; common practice, no source
 
 
@@ -41,9 +41,10 @@ class Interval:
     def is_closed(self) -> bool:
         return math.isfinite(self.low) and math.isfinite(self.high)
 
-    @property
-    def is_consistent(self) -> bool:
-        return self.low <= self.high
+    @classmethod
+    def turned_back(cls, sign: float, low: float, high: float) -> Interval:
+        """The interval of values that were turned so that more is better; see `sign_of`."""
+        return cls(low, high) if sign > 0 else cls(-high, -low)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +77,11 @@ class LearnedThreshold:
     @property
     def in_file(self) -> float:
         """The platform's level."""
-        return _level(self.condition)
+        return level_of(self.condition)
 
     @property
     def single_level(self) -> Interval:
-        """Where the level lies if there is only one; inconsistent where one level cannot explain the decisions."""
+        """Where the level lies if there is only one; low above high where one level cannot explain the decisions."""
         low = max(self.stop_level.low, self.release_level.low)
         return Interval(low, min(self.stop_level.high, self.release_level.high))
 
@@ -105,7 +106,7 @@ class LearnedRules:
 
     @property
     def has_invisible(self) -> bool:
-        return self.unexplained >= _FEW
+        return self.unexplained >= FEW
 
     @property
     def wrong(self) -> tuple[Text, ...]:
@@ -168,15 +169,22 @@ def learn_thresholds(cases: Sequence[Decisions]) -> LearnedRules:
     )
 
 
-def _sign(condition: Condition) -> float:
+def sign_of(condition: Condition) -> float:
     """Turns values so that more is better: 1 for at_least, -1 for at_most."""
     return 1.0 if condition.at_least is not None else -1.0
+
+
+def level_of(condition: Condition) -> float:
+    """The platform's level of a numeric condition."""
+    level = condition.at_least if condition.at_least is not None else condition.at_most
+    assert level is not None
+    return level
 
 
 def _turned(case: Decisions, place: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Value (low, high), lowest and highest since the decision before, turned so that more is better; (n,) each."""
     columns = [table[:, place] for table in (case.value_low, case.value_high, case.lowest, case.highest)]
-    if _sign(case.conditions[place]) > 0:
+    if sign_of(case.conditions[place]) > 0:
         return columns[0], columns[1], columns[2], columns[3]
     return -columns[1], -columns[0], -columns[3], -columns[2]
 
@@ -197,7 +205,7 @@ def _ignored(cases: Sequence[Decisions]) -> tuple[tuple[str, int], ...]:
         if is_numeric(condition):
             continue
         failing = sum(int((case.state[case.stopped, place] == FAILING).sum()) for case in cases)
-        if failing >= _FEW:
+        if failing >= FEW:
             found.append((condition.name, failing))
     return tuple(found)
 
@@ -253,10 +261,10 @@ def _worst_since_stop(case: Decisions, place: int) -> FloatArray:
 
 def _learned(cases: Sequence[Decisions], sole: Sequence[BoolArray], place: int) -> LearnedThreshold:
     condition = cases[0].conditions[place]
-    sign = _sign(condition)
+    sign = sign_of(condition)
     stop_low, stop_high, release_low, release_high = -math.inf, math.inf, -math.inf, math.inf
     stops = forbidden = unforeseen = 0
-    level = sign * _level(condition)
+    level = sign * level_of(condition)
     step = float(np.nanmin([case.step[place] for case in cases] + [math.inf]))
     slack = step if math.isfinite(step) else 0.0
     for case, mine in zip(cases, sole, strict=True):
@@ -279,9 +287,9 @@ def _learned(cases: Sequence[Decisions], sole: Sequence[BoolArray], place: int) 
         release_high = min(release_high, float(np.min(highest[back], initial=math.inf)))
     fit: Fit = "too_little_data"
     refusals = sum(int(mine.sum()) for mine in sole)
-    if forbidden >= _FEW:
+    if forbidden >= FEW:
         fit = "too_strict"
-    elif unforeseen >= _FEW:
+    elif unforeseen >= FEW:
         fit = "too_lax"
     elif refusals and stops:
         fit = "fits"
@@ -290,8 +298,8 @@ def _learned(cases: Sequence[Decisions], sole: Sequence[BoolArray], place: int) 
     proposed, width = _proposed(bounds, condition, level, fit, two_levels=two_levels)
     return LearnedThreshold(
         condition=condition,
-        stop_level=_interval(sign, bounds.stop_low, bounds.stop_high),
-        release_level=_interval(sign, bounds.release_low, bounds.release_high),
+        stop_level=Interval.turned_back(sign, bounds.stop_low, bounds.stop_high),
+        release_level=Interval.turned_back(sign, bounds.release_low, bounds.release_high),
         has_hysteresis=two_levels,
         stops=stops,
         refusals=refusals,
@@ -311,13 +319,6 @@ class _Bounds:
     stop_high: float
     release_low: float
     release_high: float
-
-
-def _level(condition: Condition) -> float:
-    """The platform's level of a numeric condition."""
-    level = condition.at_least if condition.at_least is not None else condition.at_most
-    assert level is not None
-    return level
 
 
 def _proposed(
@@ -348,10 +349,6 @@ def _proposed(
     elif release < bounds.release_low:
         release = bounds.release_low
     return proposed, round(max(release - proposed, 0.0), 6)
-
-
-def _interval(sign: float, low: float, high: float) -> Interval:
-    return Interval(low, high) if sign > 0 else Interval(-high, -low)
 
 
 def _round_in(low: float, high: float) -> float:

@@ -108,7 +108,7 @@ class VehicleWord:
                 denied.add(group)
                 continue
             groups.add(group)
-            reasons.append(_told_reason(f"{name} (told by the vehicle)", group, role, said=True, since_ns=said[1]))
+            reasons.append(_told_reason(name, group, role, said[1]))
         named = self._named(decision_ns, last, evaluated)
         if named is not None:
             reasons = [named, *(reason for reason in reasons if reason.group != named.group)]
@@ -128,8 +128,7 @@ class VehicleWord:
         for spoken, role, group, name in self._bits:
             rose = _rose(spoken.reading, after_ns, restart_ns)
             if rose is not None:
-                reason = _told_reason(f"{name} (told by the vehicle)", group, role, said=True, since_ns=rose)
-                found.append((rose, reason))
+                found.append((rose, _told_reason(name, group, role, rose)))
         before = self._named(after_ns, after_ns, evaluated)
         named = self._named(after_ns, restart_ns, evaluated) if before is None else None
         if named is not None:
@@ -167,8 +166,9 @@ def confirmed(reason: Reason) -> Reason:
     return replace(reason, told_by_vehicle=True)
 
 
-def _told_reason(condition: str, group: Group, role: str, *, said: bool, since_ns: int) -> Reason:
-    return Reason(condition, group, role, said, threshold=not said, unit="bool", failing_since_ns=since_ns,
+def _told_reason(name: str, group: Group, role: str, since_ns: int) -> Reason:
+    condition = f"{name} (told by the vehicle)"
+    return Reason(condition, group, role, value=True, threshold=False, unit="bool", failing_since_ns=since_ns,
                   told_by_vehicle=True)  # fmt: skip
 
 

@@ -27,7 +27,7 @@ def starter_drag(facts: Facts) -> Finding | None:
     sound = facts.has_sound_resistance
     warm = facts.warm_starts
     starts = warm or facts.resolved_starts
-    plateaus = [current for start in starts if math.isfinite(current := -plateau_a(facts, start))]
+    plateaus = [current for start in starts if math.isfinite(current := -_plateau_a(facts, start))]
     limit = HIGH_CRANK_A if warm else COLD_FACTOR * HIGH_CRANK_A
     if not plateaus or middle(plateaus) <= limit:
         return None
@@ -58,7 +58,7 @@ def slow_restart_not_electrical(facts: Facts) -> Finding | None:
     if len(timed) < 3 or len(slow) * 2 <= len(timed):
         return None
     good = [start for start in slow if start.resolved and start.min_v >= WARM_MIN_V]
-    plateau = middle([-plateau_a(facts, start) for start in slow])
+    plateau = middle([-_plateau_a(facts, start) for start in slow])
     if len(good) * 2 <= len(slow) or plateau > HIGH_CRANK_A:
         return None
     lines = [
@@ -118,7 +118,7 @@ def _silent_restarts(facts: Facts) -> int:
     return sum(any(start.start_ns - 10**9 <= at <= start.end_ns + 10**9 for at in begins) for start in facts.restarts)
 
 
-def plateau_a(facts: Facts, start: Start) -> float:
+def _plateau_a(facts: Facts, start: Start) -> float:
     """Median current of a crank after its inrush [A], negative; NaN where it was not sampled."""
     current = facts.trace("battery_current")
     if current is None:

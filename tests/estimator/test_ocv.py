@@ -31,7 +31,8 @@ def test_an_efb_lies_between_flooded_and_agm_at_rest() -> None:
 
 
 def test_the_flooded_curve_agrees_with_the_polynomial_of_its_acid() -> None:
-    by_mass = np.array([17.4, 22.0, 26.4, 30.8, 35.6])  # [%] acid at the gravities below; density tables, 20 degC, from memory
+    # acid by mass [%] at the gravities below: density tables at 20 degC, from memory
+    by_mass = np.array([17.4, 22.0, 26.4, 30.8, 35.6])
     x = np.log10(by_mass / (100.0 - by_mass) / 0.09808)  # of the molality [mol/kg]
     # source: Bode 1977, as used by Sulzer et al. 2019, one polynomial for each electrode
     positive = 1.628 + 0.074 * x + 0.033 * x**2 + 0.043 * x**3 + 0.022 * x**4
