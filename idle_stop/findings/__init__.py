@@ -17,8 +17,7 @@ from idle_stop.findings import (
     sensor,
     temperatures,
 )
-from idle_stop.findings.facts import Facts
-from idle_stop.findings.finding import Finding, Weight
+from idle_stop.findings.facts import Facts, Finding, Weight
 from signal_defs.platform import Platform
 
 __all__ = ["RULES", "Finding", "Weight", "find_findings"]

@@ -7,8 +7,7 @@ import math
 import numpy as np
 
 from estimator.estimate import Rest
-from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, Finding, finding, middle
 from signal_defs.text import Text, many
 
 OHMIC_SHARE = 1.2  # a crank's plateau shows at least so much more than the ohmic part alone; from memory

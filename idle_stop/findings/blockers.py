@@ -7,8 +7,7 @@ from collections import Counter
 import numpy as np
 
 from idle_stop.account import Reason, Standstill
-from idle_stop.findings.facts import Facts, finding, middle
-from idle_stop.findings.finding import Finding, Weight
+from idle_stop.findings.facts import Facts, Finding, Weight, finding, middle
 from idle_stop.shares import battery_share
 from signal_defs.text import Text, many
 

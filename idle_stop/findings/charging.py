@@ -8,8 +8,7 @@ import numpy as np
 
 from decoder.frames import FloatArray
 from decoder.recording import Trace
-from idle_stop.findings.facts import Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text
 
 LOW_SOC = 75.0  # [%] below it a battery at rest wants charging; published enable thresholds are 75 to 78 %

@@ -9,8 +9,7 @@ import numpy as np
 from decoder.frames import Int64Array
 from decoder.recording import Recording, Trace
 from estimator.estimate import Start
-from idle_stop.findings.facts import Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text
 
 CONTACT_MOHM = 8.0  # between battery and control unit; cables and ground take 1 to 3; common practice, no source

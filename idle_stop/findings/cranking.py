@@ -9,8 +9,7 @@ import numpy as np
 from estimator.estimate import Start
 from idle_stop.findings.battery import WARM_MIN_V
 from idle_stop.findings.contact import CONTACT_MOHM, steady_contact_mohm
-from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, Finding, finding, middle
 from signal_defs.text import Text, many
 
 SLOW_RESTART_S = 0.8  # [s] starter on to engine running; common practice, no source

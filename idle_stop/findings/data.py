@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from decoder.recording import Gap, Trace
-from idle_stop.findings.facts import Facts, finding
-from idle_stop.findings.finding import Finding
-from idle_stop.findings.role_names import role_name
+from idle_stop.findings.facts import Facts, Finding, finding
 from signal_defs.text import Text, many
 
 BAD_SHARE = 0.01  # of the frames; a line in order shows next to none; common practice, no source
@@ -26,6 +24,15 @@ PARTNERS = {
 }
 MOVES = {"V": 0.3, "A": 10.0, "rpm": 300.0, "km/h": 10.0}  # what a live signal moves in a drive; common practice
 NEAR_CRANK_NS = 2_000_000_000
+_NAMES = {
+    "alternator_current": Text("generator current"),
+    "alternator_voltage": Text("generator voltage"),
+    "battery_current": Text("battery current"),
+    "battery_voltage": Text("battery voltage"),
+    "board_voltage": Text("voltage at a control unit"),
+    "engine_speed": Text("engine speed"),
+    "vehicle_speed": Text("vehicle speed"),
+}
 
 
 def sensor_mute(facts: Facts) -> Finding | None:
@@ -186,3 +193,8 @@ def _is_sleep(facts: Facts, gap: Gap) -> bool:
     after = any(phase.start_ns <= gap.end_ns <= phase.end_ns for phase in off)
     crank = any(0 <= start.start_ns - gap.end_ns < 5 * NEAR_CRANK_NS for start in facts.estimate.starts)
     return before and (after or crank)
+
+
+def role_name(role: str) -> Text:
+    """The role as a person calls it; one that is not in the table with blanks for its underscores."""
+    return _NAMES.get(role) or Text("{name}", {"name": role.removeprefix("x_").replace("_", " ")})

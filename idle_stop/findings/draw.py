@@ -8,8 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from estimator.estimate import Phase, Rest, WakeUp
-from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, Finding, finding, middle
 from signal_defs.text import Text, many
 
 DRAIN_MA = 50.0  # [mA] asleep; published workshop limits are 20 to 75 mA

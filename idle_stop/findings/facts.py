@@ -1,4 +1,4 @@
-"""The facts of one recording as the rules of findings look at them: asked once, in one place."""
+"""What every rule of findings is given and gives: the facts of one recording, asked once in one place; a finding."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -13,16 +14,32 @@ from decoder.frames import BoolArray, FloatArray
 from decoder.recording import Recording, Trace
 from estimator.estimate import BatteryEstimate, Drive, PhaseKind, Rest, SensorJudgement, Start
 from idle_stop.account import Account, Reason, Standstill
-from idle_stop.findings.finding import Finding, Weight
 from idle_stop.restarts import warmth
 from signal_defs.platform import Platform
 from signal_defs.text import Text
+
+Weight = Literal["note", "check", "act"]
 
 LONG_REST_S = 6 * 3600.0  # after this long undisturbed a battery's voltage tells of its charge; published rest times
 HIGH_RESISTANCE = 1.5  # times what the rating leads to expect; common practice, no source
 SOUND_BAND = 1.2  # ours: a band that reaches further leaves open whether the battery is sound
 OFFSET_A = 0.05  # a current sensor this far off its zero: 8.4 Ah a week
 TYPICAL_OHM_AMPERE = 2.7  # resistance [Ohm] of a sound battery at 25 degC is about 2.7 / CCA [A]; from memory
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A conclusion. code: stable key; its title, next checks and cautions are worded in `reports.findings`.
+
+    weight: how much it asks for. possible: True where fewer than two independent lines of evidence carry it, or an
+    input is unknown. evidence, against: lines for and against it, each a figure with its place.
+    """
+
+    code: str
+    weight: Weight
+    possible: bool
+    evidence: tuple[Text, ...]
+    against: tuple[Text, ...] = ()
 
 
 @dataclass(frozen=True)

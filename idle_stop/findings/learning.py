@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, Finding, finding, middle
 from signal_defs.text import Text
 
 LEARNING_ROLES = frozenset({"battery_sensor_reset", "battery_soc_plausible"})

@@ -7,8 +7,7 @@ import math
 import numpy as np
 
 from idle_stop.findings.battery import FULL_SHOWS_SOC
-from idle_stop.findings.facts import Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text
 
 ASLEEP_CHARGE_A = 0.03  # [A] into a sleeping battery that nothing charges; ours

@@ -6,8 +6,7 @@ import numpy as np
 
 from idle_stop.account import Reason
 from idle_stop.findings.blockers import is_thermal, noteworthy
-from idle_stop.findings.facts import LONG_REST_S, Facts, finding, middle
-from idle_stop.findings.finding import Finding
+from idle_stop.findings.facts import LONG_REST_S, Facts, Finding, finding, middle
 from signal_defs.platform import Condition
 from signal_defs.text import Text, many
 

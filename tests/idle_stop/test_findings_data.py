@@ -10,7 +10,7 @@ import pytest
 
 from decoder.frames import FloatArray
 from decoder.recording import Recording, Trace
-from idle_stop.findings.role_names import role_name
+from idle_stop.findings.data import role_name
 from idlewhy.demo.battery_model import BatteryMake
 from idlewhy.demo.simulate import Park
 from reports.role_words import ROLE_WORDS
