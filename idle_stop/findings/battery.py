@@ -25,7 +25,7 @@ HOT_K = 12.0  # above the air while charging: a cell that turns charge into heat
 def battery_resistance_high(facts: Facts) -> Finding | None:
     """The battery gives way too much under load."""
     resistance, expected = facts.estimate.resistance_mohm, facts.typical_mohm
-    measured = resistance.is_known and resistance.low > HIGH_RESISTANCE * expected
+    measured = facts.has_high_resistance
     lines: list[Text] = []
     if measured:
         lines.append(
@@ -106,7 +106,7 @@ def capacity_low(facts: Facts) -> Finding | None:
     against: list[Text] = []
     if soh.is_known and soh.low > LOW_CAPACITY:
         against.append(Text("Counting between rests gives at least {low:.0f} %.", {"low": soh.low}))
-    if abs(facts.sensor.coded_capacity_percent - 100.0) > 15.0:
+    if facts.is_coded_otherwise:
         against.append(Text("Another capacity is coded than the one fitted: mend that first."))
     if facts.zero_is_off:
         against.append(Text("The current sensor is off its zero, so what it counts is not to be trusted."))
@@ -132,13 +132,13 @@ def wrong_type_or_stratified(facts: Facts) -> Finding | None:
         )
     ]
     weak = [s for s in facts.resolved_starts if s.temperature_c > WARM_C and s.min_v < WARM_MIN_V]
-    resistance = facts.estimate.resistance_mohm
     if weak:
         lines.append(
             Text("Yet warm cranks fell below {limit:.1f} V: {n} of them.", {"n": len(weak), "limit": WARM_MIN_V})
         )
-    elif resistance.low > HIGH_RESISTANCE * facts.typical_mohm:
-        lines.append(Text("Yet its resistance is high, {r:.1f} mOhm.", {"r": resistance.value}))
+    elif facts.has_high_resistance:
+        resistance = facts.estimate.resistance_mohm.value
+        lines.append(Text("Yet its resistance is high, {r:.1f} mOhm.", {"r": resistance}))
     soh = facts.estimate.soh_percent
     if soh.high < LOW_CAPACITY:
         lines.append(Text("Yet it holds only {soh:.0f} % of its rating.", {"soh": soh.value}))

@@ -8,6 +8,7 @@ import numpy as np
 
 from decoder.frames import FloatArray
 from decoder.recording import Trace
+from idle_stop.findings.draw import DRAIN_MA
 from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text
 
@@ -71,9 +72,9 @@ def _not_the_trips(facts: Facts) -> list[Text]:
     against = []
     if not any(drive.max_v >= NO_CHARGE_V for drive in facts.trips):
         against.append(Text("No drive shows a charging voltage over 13.5 V: look at the charging first."))
-    if facts.drain_low_ma > 50.0:
+    if facts.drain_low_ma > DRAIN_MA:
         against.append(Text("The draw while parked is high as well; it empties the battery without any trip."))
-    if abs(facts.sensor.coded_capacity_percent - 100.0) > 15.0:
+    if facts.is_coded_otherwise:
         against.append(Text("Another capacity is coded than the one fitted: mend that first."))
     if facts.account.charge_cycling == "normal":
         against.append(Text("Stops came before the refusals and came again later: the charge may only be used up."))
@@ -92,7 +93,7 @@ def no_charging(facts: Facts) -> Finding | None:
                 {"n": len(silent), "volt": max(drive.max_v for drive in silent)},
             )
         )
-    feeds = _running_current(facts)
+    feeds = facts.middle_during("battery_current", "running")
     if low and feeds < BATTERY_FEEDS_A:
         lines.append(
             Text(
@@ -123,12 +124,6 @@ def no_charging(facts: Facts) -> Finding | None:
     if asked < NO_CHARGE_V and abs(missing) <= BELOW_SETPOINT_V:
         against.append(Text("The generator is told to hold so low a voltage, and holds it."))
     return finding("no_charging", "act", lines, against)
-
-
-def _running_current(facts: Facts) -> float:
-    """Median current while the engine runs [A]; NaN where it was not seen."""
-    current = facts.trace("battery_current")
-    return math.nan if current is None else middle(current.value[facts.during(current, "running")])
 
 
 def _generator_order(facts: Facts) -> tuple[float, float]:

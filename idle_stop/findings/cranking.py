@@ -9,7 +9,7 @@ import numpy as np
 from estimator.estimate import Start
 from idle_stop.findings.battery import WARM_MIN_V
 from idle_stop.findings.contact import CONTACT_MOHM, steady_contact_mohm
-from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, Finding, finding, middle
+from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text, many
 
 SLOW_RESTART_S = 0.8  # [s] starter on to engine running; common practice, no source
@@ -22,7 +22,7 @@ COARSE_S = 0.1  # engine speed sampled more slowly cannot time a restart; common
 
 def starter_drag(facts: Facts) -> Finding | None:
     """The engine or the starter asks for too much current, so the voltage falls though the battery is sound."""
-    resistance, expected = facts.estimate.resistance_mohm, facts.typical_mohm
+    resistance = facts.estimate.resistance_mohm
     sound = facts.has_sound_resistance
     warm = facts.warm_starts
     starts = warm or facts.resolved_starts
@@ -44,7 +44,7 @@ def starter_drag(facts: Facts) -> Finding | None:
     against: list[Text] = []
     if not warm:
         against.append(Text("Only cold starts were recorded; a cold engine takes about twice the current."))
-    if resistance.is_known and resistance.low > HIGH_RESISTANCE * expected:
+    if facts.has_high_resistance:
         against.append(Text("The battery's own resistance is high; it alone makes the voltage fall."))
     return finding("starter_drag", "check", lines, against, capped=not sound or len(slow) * 2 <= len(starts))
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from estimator.estimate import Phase, Rest, WakeUp
-from idle_stop.findings.facts import HIGH_RESISTANCE, Facts, Finding, finding, middle
+from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text, many
 
 DRAIN_MA = 50.0  # [mA] asleep; published workshop limits are 20 to 75 mA
@@ -115,12 +115,9 @@ def _fall_v_per_hour(facts: Facts, rest: Rest) -> float:
 
 def stop_load_high(facts: Facts) -> Finding | None:
     """The board net draws so much in idle-stops that they end early."""
-    current = facts.trace("battery_current")
     stops = [phase for phase in facts.estimate.phases if phase.kind == "idle_stop" and phase.seconds >= 3.0]
-    if current is None or not stops:
-        return None
-    load = -middle(current.value[facts.during(current, "idle_stop")])
-    if not load > STOP_LOAD_A:
+    load = -facts.middle_during("battery_current", "idle_stop")
+    if not stops or not load > STOP_LOAD_A:
         return None
     lines = [Text("In idle-stops {a:.0f} A are drawn; 20 to 60 A is usual.", {"a": load})]
     sags = [sag for stop in stops if math.isfinite(sag := _sag_v(facts, stop))]
@@ -141,7 +138,7 @@ def stop_load_high(facts: Facts) -> Finding | None:
     if max(amounts) > STOP_CHARGE_AH:
         lines.append(Text("One stop drew {ah:.1f} Ah.", {"ah": max(amounts)}))
     against = []
-    if facts.estimate.resistance_mohm.low > HIGH_RESISTANCE * facts.typical_mohm:
+    if facts.has_high_resistance:
         against.append(Text("The battery's resistance is high: the same current makes it sink further."))
     return finding("stop_load_high", "check", lines, against)
 

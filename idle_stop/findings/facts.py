@@ -24,6 +24,7 @@ LONG_REST_S = 6 * 3600.0  # after this long undisturbed a battery's voltage tell
 HIGH_RESISTANCE = 1.5  # times what the rating leads to expect; common practice, no source
 SOUND_BAND = 1.2  # ours: a band that reaches further leaves open whether the battery is sound
 OFFSET_A = 0.05  # a current sensor this far off its zero: 8.4 Ah a week
+CODING = 0.15  # share by which the capacity that the sensor counts with may differ
 TYPICAL_OHM_AMPERE = 2.7  # resistance [Ohm] of a sound battery at 25 degC is about 2.7 / CCA [A]; from memory
 
 
@@ -81,6 +82,11 @@ class Facts:
         valid: BoolArray = inside & trace.valid
         return valid
 
+    def middle_during(self, role: str, kind: PhaseKind) -> float:
+        """The median of a role over phases of a kind; NaN where it was not seen then."""
+        trace = self.trace(role)
+        return math.nan if trace is None else middle(trace.value[self.during(trace, kind)])
+
     @cached_property
     def refused(self) -> tuple[Standstill, ...]:
         return tuple(standstill for standstill in self.account.standstills if standstill.outcome == "refused")
@@ -129,11 +135,21 @@ class Facts:
         return 1000.0 * TYPICAL_OHM_AMPERE / rating if rating else math.nan
 
     @cached_property
+    def has_high_resistance(self) -> bool:
+        """The battery's resistance is surely over the limit."""
+        return self.estimate.resistance_mohm.low > HIGH_RESISTANCE * self.typical_mohm
+
+    @cached_property
     def has_sound_resistance(self) -> bool:
         """The battery's resistance is known and in order: its value below the limit, its band not far above it."""
         resistance = self.estimate.resistance_mohm
         limit = HIGH_RESISTANCE * self.typical_mohm
         return resistance.is_known and resistance.value < limit and resistance.high < SOUND_BAND * limit
+
+    @cached_property
+    def is_coded_otherwise(self) -> bool:
+        """Another capacity is coded into the sensor than the one fitted."""
+        return abs(self.sensor.coded_capacity_percent - 100.0) > 100.0 * CODING
 
     @cached_property
     def zero_is_off(self) -> bool:

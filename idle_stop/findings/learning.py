@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from idle_stop.findings.facts import HIGH_RESISTANCE, LONG_REST_S, Facts, Finding, finding, middle
+from idle_stop.findings.facts import LONG_REST_S, Facts, Finding, finding, middle
 from signal_defs.text import Text
 
 LEARNING_ROLES = frozenset({"battery_sensor_reset", "battery_soc_plausible"})
@@ -99,7 +99,7 @@ def _battery_in_order(facts: Facts) -> list[Text]:
 def _battery_not_in_order(facts: Facts) -> list[Text]:
     """What waiting alone will not mend."""
     lines = []
-    if facts.estimate.resistance_mohm.low > HIGH_RESISTANCE * facts.typical_mohm:
+    if facts.has_high_resistance:
         lines.append(Text("The battery's resistance is high: waiting alone will not mend that."))
     charge = _charge_at_rest(facts)
     if charge < CHARGED_SOC:

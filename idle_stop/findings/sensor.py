@@ -7,14 +7,13 @@ import math
 import numpy as np
 
 from idle_stop.findings.battery import FULL_SHOWS_SOC
-from idle_stop.findings.facts import Facts, Finding, finding, middle
+from idle_stop.findings.facts import CODING, Facts, Finding, finding, middle
 from signal_defs.text import Text
 
 ASLEEP_CHARGE_A = 0.03  # [A] into a sleeping battery that nothing charges; ours
 CHARGER_V = 13.2  # [V] parked and above: a charger or a solar panel may be at work; common practice
 DRIFT_POINTS = 5.0
 DRIFT_DAYS = 2.0
-CODING = 0.15  # share by which the capacity that the sensor counts with may differ
 SOC_APART = 12.0  # [points] between the sensor's charge and the one its rest voltage gives
 
 
@@ -102,7 +101,7 @@ def battery_coding_wrong(facts: Facts) -> Finding | None:
     """The vehicle counts with another capacity or type than the one fitted."""
     lines: list[Text] = []
     coded = facts.sensor.coded_capacity_percent
-    if abs(coded - 100) > 100 * CODING:
+    if facts.is_coded_otherwise:
         lines.append(Text("The capacity coded into the sensor is {p:.0f} % of the one fitted.", {"p": coded}))
     if _counts_with_another(facts):
         lines.append(
