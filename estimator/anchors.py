@@ -9,7 +9,7 @@ import numpy as np
 
 from decoder.frames import FloatArray, Int64Array
 from estimator.estimate import Figure, Rest, unknown_figure
-from estimator.grid import Grid
+from estimator.grid import Grid, runs_of
 from estimator.measurement import (
     FULL,
     LOAD,
@@ -95,9 +95,8 @@ def find_full_charges(grid: Grid, kind: Int64Array, capacity_nominal: float) -> 
     with np.errstate(invalid="ignore"):
         held = (kind == RUNNING) & (grid.voltage > limit)
         held &= (grid.current < 3.0 * TAIL_A_PER_AH * capacity_nominal) & (grid.current > -1.0)
-    edges = np.flatnonzero(np.diff(held.astype(np.int8), prepend=0, append=0))
     found = []
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
+    for start, end in runs_of(held):
         first = int(np.searchsorted(grid.time_ns, grid.time_ns[end - 1] - int(TAIL_S * 1e9)))
         if first < start or end - first < 0.8 * TAIL_S:
             continue

@@ -9,7 +9,7 @@ import numpy as np
 
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from decoder.recording import Recording
-from estimator.grid import SECOND_NS, valid_samples
+from estimator.grid import SECOND_NS, runs_of, valid_samples
 
 CRANK_A = 80.0  # drawn; warm four-cylinder petrol engines draw 100-200 A on average (starter tables). Common practice
 DIP_V = 0.3  # 80 A over the 4 mOhm of a fresh battery; common practice
@@ -111,10 +111,9 @@ def _told_spans(recording: Recording) -> list[tuple[int, int]]:
     starter = recording.traces.get("starter_active")
     if starter is not None and len(starter):
         on = (starter.value > 0.5) & starter.valid
-        edges = np.flatnonzero(np.diff(on.astype(np.int8), prepend=0, append=0))
-        ends = starter.time_ns[np.minimum(edges[1::2], len(starter) - 1)]
-        spans = zip(starter.time_ns[edges[::2]], ends, strict=True)
-        return [(int(a), int(b)) for a, b in spans if b - a < LONGEST_S * SECOND_NS]
+        last = len(starter) - 1
+        spans = [(int(starter.time_ns[a]), int(starter.time_ns[min(b, last)])) for a, b in runs_of(on)]
+        return [(a, b) for a, b in spans if b - a < LONGEST_S * SECOND_NS]
     speed = recording.traces.get("engine_speed")
     if speed is None or not len(speed):
         return []

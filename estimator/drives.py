@@ -9,7 +9,7 @@ import numpy as np
 from decoder.frames import FloatArray, Int64Array
 from decoder.recording import Recording
 from estimator.estimate import Drive
-from estimator.grid import SECOND_NS, Grid, valid_samples
+from estimator.grid import SECOND_NS, Grid, runs_of, valid_samples
 from estimator.phases import CRANKING, IDLE_STOP, RUNNING
 
 HELD_ROWS = 10
@@ -21,9 +21,8 @@ def find_drives(recording: Recording, grid: Grid, kind: Int64Array, offset_a: fl
     kind: (n,) phase of each row. offset_a: what the sensor adds to the current, taken off here [A].
     """
     moving = np.isin(kind, (CRANKING, RUNNING, IDLE_STOP))
-    edges = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0, append=0))
-    spans = zip(edges[::2], edges[1::2], strict=True)
-    return tuple(_drive(recording, grid, int(a), int(b), offset_a) for a, b in spans if (kind[a:b] == RUNNING).any())
+    spans = [(first, last) for first, last in runs_of(moving) if (kind[first:last] == RUNNING).any()]
+    return tuple(_drive(recording, grid, first, last, offset_a) for first, last in spans)
 
 
 def _drive(recording: Recording, grid: Grid, first: int, last: int, offset_a: float) -> Drive:

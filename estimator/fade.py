@@ -19,7 +19,7 @@ from estimator.anchors import TAIL_A_PER_AH, FullCharge
 from estimator.capacity import GAIN_SD
 from estimator.charge import Charge
 from estimator.estimate import Fade, Figure
-from estimator.grid import SECOND_NS, Grid
+from estimator.grid import SECOND_NS, Grid, runs_of
 from estimator.measurement import SHARED, Anchor
 from estimator.motion import PER_AH, seconds_from
 from estimator.ocv import OcvCurve
@@ -104,13 +104,12 @@ def find_collapse(grid: Grid, kind: Int64Array, capacity_nominal: float) -> tupl
         low = off & (grid.voltage < COLLAPSE_V)
         well = np.flatnonzero(off & (grid.voltage > BEFORE_V) & (grid.current < -0.01 * capacity_nominal))
         charging = np.flatnonzero(~off & (grid.current > 0.0))
-    edges = np.flatnonzero(np.diff(low.astype(np.int8), prepend=0, append=0))
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
+    for first, last in runs_of(low):
         before = well[np.searchsorted(well, first) - 1] if len(well) and well[0] < first else None
         long = grid.time_ns[last - 1] - grid.time_ns[first] >= COLLAPSE_ROWS * SECOND_NS
         if long and before is not None and grid.time_ns[first] - grid.time_ns[before] < KNEE_NS:
             later = charging[np.searchsorted(charging, first) :]
-            return int(first), int(later[0]) if len(later) else len(grid) - 1
+            return first, int(later[0]) if len(later) else len(grid) - 1
     return None
 
 

@@ -88,6 +88,12 @@ def build_grid(recording: Recording) -> Grid:
     )
 
 
+def runs_of(flag: BoolArray) -> list[tuple[int, int]]:
+    """The first row of each unbroken run of true rows, and the row after its last."""
+    edges = np.flatnonzero(np.diff(flag.astype(np.int8), prepend=0, append=0)).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
 def valid_samples(trace: Trace | None) -> tuple[Int64Array, FloatArray]:
     """Times and values of a trace's valid, finite samples."""
     if trace is None or not len(trace):

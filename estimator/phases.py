@@ -11,7 +11,7 @@ from decoder.frames import BoolArray, FloatArray, Int64Array
 from decoder.recording import Recording
 from estimator.cranks import RUNNING_RPM, Crank
 from estimator.estimate import Phase, PhaseKind
-from estimator.grid import SECOND_NS, Grid
+from estimator.grid import SECOND_NS, Grid, runs_of
 
 CHARGING_V = 13.2  # above any settled battery at rest; common practice
 CHARGING_A = 0.5  # nothing but a generator or a charger makes the current positive, a sensor's offset apart
@@ -96,9 +96,8 @@ def _silences(grid: Grid, first: int, rows: Int64Array) -> BoolArray:
 
 def _held_on(flag: BoolArray, rows: int) -> BoolArray:
     """The flag, but only in runs of at least so many rows."""
-    edges = np.flatnonzero(np.diff(flag.astype(np.int8), prepend=0, append=0))
     out = np.zeros(len(flag), dtype=bool)
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
+    for start, end in runs_of(flag):
         if end - start >= rows:
             out[start:end] = True
     return out
@@ -108,18 +107,12 @@ def _quiet(grid: Grid) -> BoolArray:
     """(n,) rows in quiet stretches: under PARKED_A for a minute, short blips of up to five minutes within included."""
     with np.errstate(invalid="ignore"):
         quiet = np.abs(grid.current) < PARKED_A
-    edges = np.flatnonzero(np.diff(quiet.astype(np.int8), prepend=0, append=0))
-    starts, ends = edges[::2], edges[1::2]
+    long = [(a, b) for a, b in runs_of(quiet) if grid.time_ns[b - 1] - grid.time_ns[a] >= SETTLE_S * SECOND_NS]
     out = np.zeros(len(grid), dtype=bool)
-    long = [
-        (start, end)
-        for start, end in zip(starts, ends, strict=True)
-        if grid.time_ns[end - 1] - grid.time_ns[start] >= SETTLE_S * SECOND_NS
-    ]
-    for number, (start, end) in enumerate(long):
+    for start, end in long:
         out[start:end] = True
-        if number and grid.time_ns[start] - grid.time_ns[long[number - 1][1] - 1] <= 300 * SECOND_NS:
-            out[long[number - 1][1] : start] = True
+    for (_, end), (start, _) in pairwise(long):
+        out[end:start] |= grid.time_ns[start] - grid.time_ns[end - 1] <= 300 * SECOND_NS
     return out
 
 
@@ -132,9 +125,8 @@ def _mark_idle_stops(recording: Recording, grid: Grid, kind: Int64Array, cranks:
         off[grid.rows(crank.start_ns - SECOND_NS + 1, crank.end_ns + 1)] = False
     ignition = recording.traces.get("ignition_on")
     on = ignition.held(grid.time_ns + SECOND_NS // 2, 60.0) if ignition is not None else np.full(len(grid), np.nan)
-    edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
     crank_ns = np.array([crank.start_ns for crank in cranks], dtype=np.int64)
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
+    for start, end in runs_of(off):
         if start == 0 or end == len(grid) or not np.isnan(told[start:end]).all():
             continue
         begin_ns, end_ns = grid.time_ns[start], grid.time_ns[end - 1] + SECOND_NS
@@ -151,8 +143,7 @@ def _mark_idle_stops(recording: Recording, grid: Grid, kind: Int64Array, cranks:
 def _close_seams(kind: Int64Array) -> None:
     """A second or two of engine off at the edge of an idle-stop belong to it: its flag and the engine's come apart."""
     off = (kind == AWAKE) | (kind == PARKED)
-    edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
+    for start, end in runs_of(off):
         if end - start > SEAM_ROWS or start == 0 or end == len(kind):
             continue
         around = {int(kind[start - 1]), int(kind[end])}

@@ -11,7 +11,7 @@ import numpy as np
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.anchors import rest_anchor, soc_of
 from estimator.estimate import Rest
-from estimator.grid import ASSUMED_TEMPERATURE_C, SECOND_NS, Grid
+from estimator.grid import ASSUMED_TEMPERATURE_C, SECOND_NS, Grid, runs_of
 from estimator.ocv import OcvCurve
 from estimator.phases import AWAKE, PARKED, UNKNOWN
 from estimator.quiescent import Draw, measure_draw
@@ -43,14 +43,13 @@ def find_rests(grid: Grid, kind: Int64Array, capacity_nominal: float) -> tuple[R
     has quieter ones; a load up to 30 A is taken off by a typical resistance, and its uncertainty kept.
     """
     off = (kind == PARKED) | (kind == AWAKE) | (kind == UNKNOWN)
-    edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
     rests: list[RestVoltage] = []
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
-        pieces = _between_loads(grid, int(start), int(end), LOAD_SHARE * capacity_nominal)
+    for start, end in runs_of(off):
+        pieces = _between_loads(grid, start, end, LOAD_SHARE * capacity_nominal)
         known = start > 0 and int(kind[start - 1]) != UNKNOWN
         found = [_rest_voltage(grid, a, b, capacity_nominal, known or a > start) for a, b in pieces]
         if not any(found):
-            found = [_rest_voltage(grid, int(start), int(end), capacity_nominal, known)]
+            found = [_rest_voltage(grid, start, end, capacity_nominal, known)]
         stretch = (int(grid.time_ns[start]), int(grid.time_ns[end - 1]) + SECOND_NS)
         rests.extend(replace(rest, stretch_ns=stretch) for rest in found if rest is not None)
     return tuple(rests)
@@ -191,6 +190,5 @@ def _settled(rest: RestVoltage) -> Literal["settled", "upper", "lower", "unknown
     left, spread = rest.remaining(rest.voltage - rest.voltage[-1])
     if rest.age_s[-1] >= SETTLED_S and abs(left) + spread < SETTLED_V:
         return "settled"
-    if not rest.age_known or abs(left) < spread:
-        return "unknown" if abs(rest.after) < 0.5 or not rest.age_known else ("upper" if rest.after > 0 else "lower")
-    return "upper" if left > 0 else "lower"
+    side = left if rest.age_known and abs(left) >= spread else rest.direction
+    return "upper" if side > 0 else "lower" if side < 0 else "unknown"

@@ -8,6 +8,7 @@ import numpy as np
 
 from decoder.frames import FloatArray
 from decoder.recording import Trace
+from estimator.grid import runs_of
 from idle_stop.findings.draw import DRAIN_MA
 from idle_stop.findings.facts import Facts, Finding, finding, middle
 from signal_defs.text import Text
@@ -194,6 +195,5 @@ def _longest_s(trace: Trace, on: np.ndarray) -> float:
     """Longest stretch of samples that are on [s]."""
     if len(trace) < 2 or not on.any():
         return 0.0
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
-    starts, ends = edges[::2], np.minimum(edges[1::2], len(trace) - 1)
-    return float((trace.time_ns[ends] - trace.time_ns[starts]).max() / 1e9)
+    last = len(trace) - 1
+    return max(float(trace.time_ns[min(b, last)] - trace.time_ns[a]) for a, b in runs_of(on)) / 1e9
