@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -63,6 +64,13 @@ class Standstill:
     def seconds(self) -> float:
         return (self.end_ns - self.start_ns) / 1e9
 
+    @property
+    def stop_s(self) -> float:
+        """How long the idle-stop lasted [s]; NaN without one."""
+        if self.stop_start_ns is None or self.stop_end_ns is None:
+            return math.nan
+        return (self.stop_end_ns - self.stop_start_ns) / 1e9
+
 
 @dataclass(frozen=True, slots=True)
 class Cure:
@@ -92,6 +100,16 @@ class Account:
     unknown: tuple[Text, ...] = ()
     charge_cycling: Cycling = "none"
     charge_cycling_evidence: tuple[Text, ...] = ()
+
+    @property
+    def asked(self) -> tuple[Standstill, ...]:
+        """Standstills at which a stop was to be expected."""
+        return tuple(one for one in self.standstills if one.outcome != "not_sought")
+
+    @property
+    def refused(self) -> tuple[Standstill, ...]:
+        """Standstills at which it was refused."""
+        return tuple(one for one in self.standstills if one.outcome == "refused")
 
     def count(self, outcome: Outcome) -> int:
         """Standstills of that outcome."""

@@ -56,7 +56,7 @@ def analyse(
     if not logs:
         raise UsageError("No log was named.", mend="Name at least one log file of the vehicle.")
     known = platform if isinstance(platform, Platform) else load_platform(platform)
-    report = progress or _silent
+    report = progress or (lambda *_: None)
     recording = record(logs, known, progress=progress, options=options)
     report("estimate", 0, 3)
     estimate = estimate_battery(recording, known.battery, rules=known.idle_stop)
@@ -79,7 +79,3 @@ def analyse(
 def _one_line(name: str) -> str:
     """A name without line breaks and without space around it."""
     return " ".join(name.split())
-
-
-def _silent(_stage: str, _done: int, _total: int) -> None:
-    """Progress that nobody watches."""

@@ -166,8 +166,7 @@ def _by_class(analysis: Analysis) -> dict[int | None, list[Standstill]]:
 
     None at all where the recording holds the battery's signals only: a refusal cannot be seen there.
     """
-    standstills = () if analysis.account.battery_only else analysis.account.standstills
-    asked = [one for one in standstills if one.outcome != "not_sought"]
+    asked = () if analysis.account.battery_only else analysis.account.asked
     trace = analysis.recording.traces.get("battery_temperature")
     at_ns = np.array([one.decision_ns for one in asked], dtype=np.int64)
     shown = np.full(len(asked), np.nan) if trace is None else trace.held(at_ns, 600.0)

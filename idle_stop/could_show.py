@@ -72,9 +72,8 @@ def lacking(code: str, where: Analysis, other: Analysis) -> Text | None:
         if not met(facts):
             return text
     if code in _BY_STANDSTILLS:
-        asked = len(other.account.standstills) - other.account.count("not_sought")
-        seen = len(where.account.standstills) - where.account.count("not_sought")
-        rate = wilson(other.account.count("refused"), asked).low if asked else 0.0
-        if (1.0 - rate) ** seen > _CHANCE:
+        asked = len(other.account.asked)
+        rate = wilson(len(other.account.refused), asked).low if asked else 0.0
+        if (1.0 - rate) ** len(where.account.asked) > _CHANCE:
             return _STANDSTILLS
     return None

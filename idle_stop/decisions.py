@@ -46,7 +46,7 @@ class Decisions:
 def decisions_of(recording: Recording, estimate: BatteryEstimate, account: Account, rules: IdleStopRules) -> Decisions:
     """The decisions that an account found. A refusal counts at its decision, a stop at the instant it began."""
     readings = Readings(recording, estimate)
-    asked = [one for one in account.standstills if one.outcome != "not_sought"]
+    asked = account.asked
     stopped = np.array([one.outcome != "refused" for one in asked], dtype=np.bool_)
     time = np.array([_instant(one) for one in asked], dtype=np.int64)
     evaluated = [one for one in evaluate_all(readings, rules, time[stopped]) if one.condition.applies_to != "restart"]

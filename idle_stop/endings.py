@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.frames import BoolArray
+from decoder.frames import BoolArray, FloatArray
 from idle_stop.account import EndedBy, Reason, Verdict
 from idle_stop.conditions import Evaluated
 from idle_stop.engine import flag_steps
@@ -27,6 +28,8 @@ _STEERING_DEG = 20.0
 DRIVER_ROLES = frozenset({"brake_pressed", "brake_pressure", "clutch_pressed", "gear_neutral", "gear", "accelerator"})
 _SAGGING_ROLES = frozenset({"battery_voltage", "battery_current", "board_voltage"})
 _LIMIT_S = 1.0  # how near the time limit a stop has to end
+
+_Change = Callable[[FloatArray], BoolArray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +173,7 @@ def _failed_in(steps: Steps, after_ns: int, until_ns: int) -> int | None:
     return failed if failed is not None and steps.now(failed - 1) == MET else None
 
 
-def _acted(reading: Reading, change: str, after_ns: int, restart_ns: int) -> int | None:
+def _acted(reading: Reading, change: _Change, after_ns: int, restart_ns: int) -> int | None:
     """The first sample in the window that shows the driver's action against the one before it."""
     period = int(np.clip(reading.limit_ns // 10, 0, _SAMPLING_NS))
     low, high = np.searchsorted(reading.time_ns, [after_ns - period, restart_ns + period], side="right")
@@ -178,34 +181,25 @@ def _acted(reading: Reading, change: str, after_ns: int, restart_ns: int) -> int
     value, usable = reading.low[first:high], reading.usable[first:high]
     if len(value) < 2:
         return None
-    acted = _changed(value, change) & usable[1:] & usable[:-1]
-    found = np.flatnonzero(acted)
+    found = np.flatnonzero(change(value) & usable[1:] & usable[:-1])
     return int(reading.time_ns[first + 1 + int(found[0])]) if len(found) else None
 
 
-def _changed(value: np.ndarray, change: str) -> BoolArray:
-    """(n - 1,) whether each sample shows the action against the sample before, or against the first of the window."""
-    before, after = value[:-1], value[1:]
-    result: BoolArray
-    if change == "released":
-        result = (before == 1.0) & (after == 0.0)
-    elif change == "moved":
-        result = before != after
-    elif change == "halved":
-        result = after < 0.5 * value[0]
-    elif change == "pushed":
-        result = after - value[0] > _ACCELERATOR_PERCENT
-    else:
-        result = np.abs(after - value[0]) > _STEERING_DEG
-    return result
+def _released(value: FloatArray) -> BoolArray:
+    return np.asarray((value[:-1] == 1.0) & (value[1:] == 0.0))
 
 
-_ACTIONS = {
-    "brake_pressed": "released",
-    "brake_pressure": "halved",
-    "clutch_pressed": "moved",
-    "gear_neutral": "released",
-    "gear": "moved",
-    "accelerator": "pushed",
-    "steering_angle": "turned",
+def _moved(value: FloatArray) -> BoolArray:
+    return np.asarray(value[:-1] != value[1:])
+
+
+_ACTIONS: dict[str, _Change] = {
+    "brake_pressed": _released,
+    "brake_pressure": lambda value: np.asarray(value[1:] < 0.5 * value[0]),
+    "clutch_pressed": _moved,
+    "gear_neutral": _released,
+    "gear": _moved,
+    "accelerator": lambda value: np.asarray(value[1:] - value[0] > _ACCELERATOR_PERCENT),
+    "steering_angle": lambda value: np.asarray(np.abs(value[1:] - value[0]) > _STEERING_DEG),
 }
+"""What shows the driver's action in each sample but the first, (n - 1,), of a window of the role's values, (n,)."""

@@ -26,7 +26,7 @@ class Shares:
 
 def battery_share(account: Account) -> Shares:
     """The battery's share with its Wilson interval (95 %); none where too much is unknown or nothing was refused."""
-    refused = [one for one in account.standstills if one.outcome == "refused"]
+    refused = account.refused
     if not refused:
         return Shares(0, unknown_figure(Text("No stop was refused.")), math.nan)
     n = len(refused)

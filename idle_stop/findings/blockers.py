@@ -43,7 +43,7 @@ def comfort_load(facts: Facts) -> Finding | None:
                 "It ended one stop early, within {s:.0f} s.",
                 "It ended {n} stops early, half of them within {s:.0f} s.",
                 len(ended),
-                s=middle([_stop_s(one) for one in ended]),
+                s=middle([one.stop_s for one in ended]),
             )
         )
     away = _cabin_away_k(facts, alone)
@@ -60,12 +60,6 @@ def comfort_load(facts: Facts) -> Finding | None:
 def noteworthy(facts: Facts, some: tuple[Standstill, ...]) -> bool:
     """Whether these are enough of the refusals and stops cut short to be worth a finding."""
     return len(some) >= FEWEST and len(some) >= SHARE * (len(facts.refused) + len(facts.cut_short))
-
-
-def _stop_s(one: Standstill) -> float:
-    if one.stop_start_ns is None or one.stop_end_ns is None:
-        return float("nan")
-    return (one.stop_end_ns - one.stop_start_ns) / 1e9
 
 
 def _cabin_away_k(facts: Facts, some: tuple[Standstill, ...]) -> float:

@@ -89,7 +89,7 @@ class Facts:
 
     @cached_property
     def refused(self) -> tuple[Standstill, ...]:
-        return tuple(standstill for standstill in self.account.standstills if standstill.outcome == "refused")
+        return self.account.refused
 
     @cached_property
     def stopped(self) -> tuple[Standstill, ...]:
