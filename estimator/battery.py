@@ -100,9 +100,8 @@ def _estimate_one(
     nominal = battery.capacity_nominal
     found = find_rests(grid, phases.kind, nominal)
     fulls = find_full_charges(grid, phases.kind, nominal)
-    anchors = worth_using([rest_anchor(rest, curve) for rest in found])
-    anchors += [full_anchor(full, grid) for full in fulls]
     collapse = find_collapse(grid, phases.kind, nominal)
+    anchors = worth_using([rest_anchor(rest, curve) for rest in found]) + [full_anchor(full, grid) for full in fulls]
     charge, empty = _charge_by_acid(grid, phases.kind, anchors, curve, nominal, collapse)
     offset = _offset(charge, grid)
     rests, draws = describe_rests(grid, found, curve, offset.value, float(charge.mean[PER_AH]))

@@ -224,11 +224,11 @@ def _pairs(
 
 
 def plateau_resistance(
-    volts: FloatArray, amps: FloatArray, before_v: float, before_a: float, since_s: FloatArray | None = None
+    volts: FloatArray, amps: FloatArray, before_v: float, before_a: float, since_s: FloatArray
 ) -> tuple[float, float, float, str, int]:
     """Resistance [Ohm], its standard deviation, plateau current [A], method, samples used.
 
-    volts, amps: (n,) of the same instants. since_s: (n,) since the crank's start; None if not known.
+    volts, amps: (n,) of the same instants. since_s: (n,) since the crank's start.
     R = (V before - V) / (I - I before) by least squares over the plateau: from 0.15 s on, or after the largest current
     if the crank is too short for that; within 0.6 to 1.6 of the median current there. One per cent stands for the
     sensor's gain, 5 mV for its voltage; an early plateau may read a twelfth low.
@@ -239,7 +239,7 @@ def plateau_resistance(
     peak = int(np.argmin(amps))
     late = np.arange(len(amps)) > peak
     method, chosen = EARLY, late & (amps < -0.5 * CRANK_A)
-    if since_s is not None and (chosen & (since_s >= INRUSH_S)).sum() >= 3:
+    if (chosen & (since_s >= INRUSH_S)).sum() >= 3:
         method, chosen = PLATEAU, chosen & (since_s >= INRUSH_S)
     if chosen.any():
         middle = float(np.median(amps[chosen]))

@@ -128,24 +128,23 @@ def _hysteresis_resolved(runs: Steps, reading: Reading, stopped_ns: Int64Array) 
 
     Where nothing is known before, a stop seen in the run shows that it was met all along; else it is unknown.
     """
-    time, state = runs.time_ns, runs.state.copy()
+    time, state = runs.time_ns, runs.state
     if not len(time):
         return runs
     length = np.append(np.diff(time), np.iinfo(np.int64).max)
     skipped = state == _HOLD
     short = np.flatnonzero((state == UNKNOWN) & (length <= reading.limit_ns))
     skipped[short[_is_sample(time[short], reading)]] = True
-    state[skipped & (state == _HOLD)] = _carried(state, skipped)[skipped & (state == _HOLD)]
-    open_runs = (runs.state == _HOLD) & (state == UNKNOWN)
+    resolved = _carried(state, skipped)
+    open_runs = (state == _HOLD) & (resolved == UNKNOWN)
     if open_runs.any() and len(stopped_ns):
         seen = np.searchsorted(time, stopped_ns, side="right") - 1
-        settled = np.unique(seen[(seen >= 0) & open_runs[np.maximum(seen, 0)]])
-        original = runs.state.copy()
-        original[settled] = MET
+        settled = seen[(seen >= 0) & open_runs[np.maximum(seen, 0)]]
+        state = state.copy()
+        state[settled] = MET
         skipped[settled] = False
-        state = original.copy()
-        state[skipped & (original == _HOLD)] = _carried(original, skipped)[skipped & (original == _HOLD)]
-    return merged(time, state)
+        resolved = _carried(state, skipped)
+    return merged(time, resolved)
 
 
 def _is_sample(time_ns: Int64Array, reading: Reading) -> BoolArray:
@@ -155,9 +154,10 @@ def _is_sample(time_ns: Int64Array, reading: Reading) -> BoolArray:
 
 
 def _carried(state: Int8Array, skipped: np.ndarray) -> Int8Array:
-    """At each place the last state that is not skipped; UNKNOWN before the first."""
+    """The states, _HOLD replaced by the last before it that is not skipped; UNKNOWN before the first such."""
     place = np.maximum.accumulate(np.where(skipped, -1, np.arange(len(state))))
-    return np.where(place >= 0, state[np.maximum(place, 0)], np.int8(UNKNOWN)).astype(np.int8)
+    before = np.where(place >= 0, state[np.maximum(place, 0)], UNKNOWN)
+    return np.where(state == _HOLD, before, state).astype(np.int8)
 
 
 def _held_for(steps: Steps, wait_ns: int) -> Steps:

@@ -28,12 +28,8 @@ def _rest(facts: Facts) -> bool:
     return bool(facts.long_rests)
 
 
-def _several(facts: Facts) -> bool:
-    return len(facts.trips) >= 3
-
-
 _NEEDS: dict[str, tuple[tuple[Callable[[Facts], bool], Text], ...]] = {
-    "undercharge_short_trips": ((_rest, _REST), (_several, _SEVERAL)),
+    "undercharge_short_trips": ((_rest, _REST), (lambda facts: len(facts.trips) >= 3, _SEVERAL)),
     "no_charging": ((lambda facts: bool(facts.long_trips), _DRIVE),),
     "overvoltage": ((lambda facts: bool(facts.trips), _DRIVEN),),
     "parasitic_drain": ((lambda facts: facts.estimate.quiescent_ma.is_known, _DRAW),),

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from estimator.estimate import BatteryEstimate
-from idle_stop.account import Cycling, Reason, Standstill
+from idle_stop.account import Cycling, Standstill
 from idle_stop.readings import Readings
 from signal_defs.text import Text, many
 
@@ -26,7 +26,7 @@ def charge_cycling(
     Returns the judgement and its evidence.
     """
     asked = [one for one in standstills if one.outcome != "not_sought"]
-    short = [one for one in asked if one.outcome == "refused" and any(_of_charge(reason) for reason in one.reasons)]
+    short = [one for one in asked if one.outcome == "refused" and any(r.role in _CHARGE_ROLES for r in one.reasons)]
     if not short:
         return "none", ()
     drives = _drives(estimate, readings)
@@ -63,10 +63,6 @@ def charge_cycling(
             {"after": len(after), "n": len(short)},
         ),
     )
-
-
-def _of_charge(reason: Reason) -> bool:
-    return reason.role in _CHARGE_ROLES
 
 
 def _drives(estimate: BatteryEstimate, readings: Readings) -> np.ndarray:

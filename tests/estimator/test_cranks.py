@@ -22,7 +22,7 @@ def crank_columns(rate_hz: float, resistance: float = 0.005) -> tuple[np.ndarray
 
 
 def test_one_step_gives_the_resistance_by_its_definition() -> None:
-    ohm, *_ = plateau_resistance(np.array([9.80]), np.array([-450.0]), 12.50, -5.0)
+    ohm, *_ = plateau_resistance(np.array([9.80]), np.array([-450.0]), 12.50, -5.0, np.array([0.2]))
     assert 1e3 * ohm == pytest.approx(6.07, abs=0.02)  # by hand: (12.50 - 9.80) / (450 - 5)
 
 
