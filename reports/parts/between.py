@@ -21,8 +21,8 @@ def between_part(view: View) -> Part:
                 parked,
                 say("Current drawn while parked"),
                 say(
-                    "As the sensor reads it: mean over the whole time parked (rests of 2 h and more), and once asleep. "
-                    "Far apart: something wakes the vehicle up, or it falls asleep late."
+                    "As the sensor reads it: mean over the whole time parked (rests of 2 h and more), and once asleep, "
+                    "for which the limits are. Far apart: it falls asleep late, or something wakes it up."
                 ),
                 _rests(view),
             )
@@ -44,8 +44,13 @@ def _answer(view: View) -> str:
     drawn = estimate.quiescent_ma
     known = [one for one in estimate.drives if math.isfinite(one.charged_ah) and math.isfinite(one.discharged_ah)]
     if drawn.is_known:
+        read = _read_ma(view)
         parked = say(
-            "Parked and asleep the vehicle draws {ma:.0f} mA ({low:.0f} to {high:.0f})",
+            "Parked and asleep the vehicle draws {ma:.0f} mA ({low:.0f} to {high:.0f})"
+            if math.isnan(read)
+            else "Parked and asleep the vehicle draws {low:.0f} to {high:.0f} mA, as the sensor reads {read:.0f} mA and "
+            "its zero is not known better",
+            read=read,
             ma=max(-drawn.value, 0.0),
             low=max(-drawn.high, 0.0),
             high=max(-drawn.low, 0.0),
@@ -69,39 +74,38 @@ def _answer(view: View) -> str:
 def _notes(view: View) -> tuple[str, ...]:
     why = view.estimate.quiescent_ma.unknown
     notes = [] if why is None else [view.say.text(why)]
-    notes += _as_read(view)
-    wakes = sum(len(rest.wake_ups) for rest in view.estimate.rests)
-    if wakes:
-        drawn = sum(wake.charge_ah for rest in view.estimate.rests for wake in rest.wake_ups)
+    wakes = [wake for rest in view.estimate.rests for wake in rest.wake_ups]
+    woken, left_on = ([wake.charge_ah for wake in wakes if wake.left_on is on] for on in (False, True))
+    if woken:
         notes.append(
             view.say.many(
                 "The vehicle woke up {n} time while parked and drew {ah:.2f} Ah beyond its sleep level.",
                 "The vehicle woke up {n} times while parked and drew {ah:.2f} Ah beyond its sleep level.",
-                wakes,
-                ah=drawn,
+                len(woken),
+                ah=sum(woken),
+            )
+        )
+    if left_on:
+        notes.append(
+            view.say.many(
+                "Once something was left on while parked, such as lamps, and drew {ah:.1f} Ah.",
+                "{n} times something was left on while parked, such as lamps, and drew {ah:.1f} Ah in all.",
+                len(left_on),
+                ah=sum(left_on),
             )
         )
     return tuple(notes)
 
 
-def _as_read(view: View) -> list[str]:
-    """Why the draw differs from what the sensor reads, where it does by more than half."""
+def _read_ma(view: View) -> float:
+    """What the sensor reads asleep, drawing positive [mA]; NaN where it is known well enough to be the draw."""
     drawn = view.estimate.quiescent_ma
     slept = [(rest.asleep_ma, rest.end_ns - rest.start_ns) for rest in view.estimate.rests]
     slept = [(ma, length) for ma, length in slept if math.isfinite(ma)]
     if not (drawn.is_known and slept):
-        return []
+        return math.nan
     read = sum(ma * length for ma, length in slept) / sum(length for _, length in slept)
-    if abs(read - drawn.value) <= 0.5 * abs(drawn.value):
-        return []
-    return [
-        view.say(
-            "Asleep the sensor reads {ma:.0f} mA. Its zero is not known well enough to take that for the draw, and a "
-            "parked vehicle never charges itself: {value:.0f} mA is the middle of what it may draw.",
-            ma=-read,
-            value=-drawn.value,
-        )
-    ]
+    return -read if abs(read - drawn.value) > 0.5 * abs(drawn.value) else math.nan
 
 
 def _rests(view: View) -> Table:

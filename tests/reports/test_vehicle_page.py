@@ -13,7 +13,7 @@ from typing import Literal
 import pytest
 
 from decoder.recording import Source
-from estimator.estimate import AcceptanceAt, Fade, Figure, unknown_figure
+from estimator.estimate import AcceptanceAt, Fade, Figure, WakeUp, unknown_figure
 from idle_stop.analysis import Analysis, Finding
 from reports.findings import WORDINGS
 from reports.vehicle import vehicle_page
@@ -168,6 +168,16 @@ def test_charge_acceptance_stands_with_what_it_was_seen_at(
     figure = Figure(0.19, 0.14, 0.26)
     page = vehicle_page(_estimated(van, charge_acceptance_a_per_ah=figure, charge_acceptance_at=seen_at))
     assert says in html.unescape(page).replace("\u00a0", " ")
+
+
+def test_what_was_left_on_is_not_told_as_waking_up(van: Analysis) -> None:
+    (rest,) = van.estimate.rests
+    begin = rest.start_ns
+    lamps = WakeUp(begin, begin + 3_600_000_000_000, -8.4, 8.4)
+    page = vehicle_page(_estimated(van, rests=(dataclasses.replace(rest, wake_ups=(*rest.wake_ups, lamps)),)))
+    text = html.unescape(page).replace("\u00a0", " ")
+    assert "The vehicle woke up 1 time while parked and drew 0.31 Ah beyond its sleep level." in text
+    assert "Once something was left on while parked, such as lamps, and drew 8.4 Ah." in text
 
 
 def _estimated(analysis: Analysis, **figures: object) -> Analysis:
