@@ -81,7 +81,7 @@ def build_grid(recording: Recording) -> Grid:
         time_ns=seconds * SECOND_NS,
         voltage=_mean_by_second(*voltage, seconds),
         current=np.where(np.isnan(mean), sampled, mean),
-        temperature=_between(*temperature, seconds * SECOND_NS),
+        temperature=between(*temperature, seconds * SECOND_NS),
         charge_ah=charge,
         charged_ah=charged,
         covered_s=covered,
@@ -181,7 +181,8 @@ def _mean_by_second(time_ns: Int64Array, value: FloatArray, seconds: Int64Array)
     return mean
 
 
-def _between(time_ns: Int64Array, value: FloatArray, at_ns: Int64Array) -> FloatArray:
+def between(time_ns: Int64Array, value: FloatArray, at_ns: Int64Array) -> FloatArray:
+    """(m,) values at other instants, by straight lines between samples, level beyond the ends; NaN without a sample."""
     if not len(time_ns):
         return np.full(len(at_ns), np.nan)
     start = time_ns[0]

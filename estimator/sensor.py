@@ -11,7 +11,7 @@ from decoder.frames import FloatArray, Int64Array
 from decoder.recording import Recording
 from estimator.cranks import CRANK_A, Crank
 from estimator.estimate import NO_BOARD, NO_SOC, NO_SOH, TOO_STILL, Figure, SensorJudgement, SocStep, unknown_figure
-from estimator.grid import SECOND_NS, Grid, valid_samples
+from estimator.grid import SECOND_NS, Grid, between, valid_samples
 from signal_defs.text import Text
 
 STEP_POINTS = 5.0  # a jump of the sensor's charge within ten minutes seen, or across silence, beyond the charge moved
@@ -63,10 +63,9 @@ def _each_second(time_ns: Int64Array, value: FloatArray) -> tuple[Int64Array, Fl
 def _difference(grid: Grid, soc: FloatArray, time_ns: Int64Array, own: FloatArray) -> Figure:
     if not len(own):
         return NO_SOC
-    start = grid.time_ns[0]
-    estimate = np.interp((time_ns - start) / 1e9, (grid.time_ns - start) / 1e9, soc)
-    low, high = np.quantile(own - estimate, (0.025, 0.975))
-    return Figure(float(np.mean(own - estimate)), float(low), float(high))
+    apart = own - between(grid.time_ns, soc, time_ns)
+    low, high = np.quantile(apart, (0.025, 0.975))
+    return Figure(float(np.mean(apart)), float(low), float(high))
 
 
 def _constant(grid: Grid, soc: FloatArray, time_ns: Int64Array, own: FloatArray) -> tuple[bool | None, float]:
@@ -110,8 +109,7 @@ def _counted_capacity(grid: Grid, time_ns: Int64Array, own: FloatArray) -> Figur
     """Ah per 100 points of the sensor's own charge while it counts [Ah]: the capacity it believes in."""
     if not len(own):
         return NO_SOC
-    start = grid.time_ns[0]
-    charge = np.interp((time_ns - start) / 1e9, (grid.time_ns - start) / 1e9, grid.charge_ah)
+    charge = between(grid.time_ns, grid.charge_ah, time_ns)
     stride_ns = 600 * SECOND_NS
     marks = np.unique(np.searchsorted(time_ns, np.arange(time_ns[0], time_ns[-1], stride_ns)))
     moved, points = np.diff(charge[marks]), np.diff(own[marks])
