@@ -9,8 +9,8 @@ import numpy as np
 
 from decoder.frames import FrameBatch
 from decoder.logs import open_log
+from idlewhy.candump import write_candump
 from idlewhy.demo.make import make_logs
-from idlewhy.demo.write_candump import write_candump
 
 HOUR_NS = 3_600_000_000_000
 FOREIGN = np.arange(0x400, 0x440, dtype=np.uint32)  # identifiers no database of the van defines

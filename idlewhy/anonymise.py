@@ -30,8 +30,8 @@ from decoder.lin_frames import ANSWER_WITHIN_NS, as_lin
 from decoder.logs import ReadOptions, open_log
 from decoder.route import MessageIndex, Routed, Router, with_channels
 from decoder.timeline import SECOND, LogClock, is_dated
-from idlewhy.cli.output import whole_file
-from idlewhy.demo.write_candump import candump_text
+from idlewhy.candump import candump_text
+from idlewhy.whole_file import whole_file
 from signal_defs.errors import LogError, UsageError
 from signal_defs.layout import MessageLayout, SignalLayout
 from signal_defs.platform import Bus, Platform

@@ -18,10 +18,14 @@ from signal_defs.units import conversion, is_known_unit
 OWN_ROLE = re.compile(r"x_[a-z0-9_]+")
 
 
-def read_bindings(definition: Definition, buses: Sequence[Bus], faults: Faults) -> dict[str, Binding]:
-    """Every role whose signal was found; what could not be bound is among the faults."""
+def read_bindings(
+    definition: Definition, buses: Sequence[Bus], faults: Faults, *, required: Sequence[str] = REQUIRED_ROLES
+) -> dict[str, Binding]:
+    """Every role whose signal was found; what could not be bound, and a required role left out, is among the faults."""
     table = definition.table.get("signals")
     top = definition.top(faults)
+    if table is None and not required:
+        return {}
     if not isinstance(table, dict):
         top.fault(
             "signals" if table is not None else "",
@@ -30,7 +34,7 @@ def read_bindings(definition: Definition, buses: Sequence[Bus], faults: Faults) 
         )
         return {}
     signals = Section(table, ("signals",), "[signals]", definition.lines, definition.file, faults)
-    for role in REQUIRED_ROLES:
+    for role in required:
         if role not in table:
             signals.fault(
                 "", f"{role} is missing", f'Write {role} = "bus/message.signal"; nothing can be said without it.'

@@ -15,22 +15,24 @@ from signal_defs.faults import Faults
 from signal_defs.golden import read_golden
 from signal_defs.keys import TOP
 from signal_defs.lookup import PlatformEntry, find_platform, list_platforms
-from signal_defs.platform import Bus, Platform
+from signal_defs.platform import UNKNOWN_BATTERY, Bus, IdleStopRules, Platform
 from signal_defs.protection import read_protections
+from signal_defs.roles import REQUIRED_ROLES
 
 __all__ = ["PlatformEntry", "build_platform", "find_platform", "list_platforms", "load_definition", "load_platform"]
 
 ID = re.compile(r"[a-z0-9][a-z0-9._-]*")
 
 
-def load_platform(id_or_path: str | Path) -> Platform:
+def load_platform(id_or_path: str | Path, *, whole: bool = True) -> Platform:
     """A platform by id, folder, or path of its platform.toml.
 
-    Raises DefinitionError if there is none or its file is no TOML of our schema, DefinitionFaultsError with all that
-    is wrong in it otherwise.
+    whole: all that an analysis needs; else what decoding does: buses, those roles that are bound, protections. Battery
+    and idle-stop are not looked at then, and may be missing or wrong. Raises DefinitionError if there is none or its
+    file is no TOML of our schema, DefinitionFaultsError with all that is wrong in it otherwise.
     """
     faults = Faults()
-    platform = build_platform(load_definition(id_or_path), faults)
+    platform = build_platform(load_definition(id_or_path), faults, whole=whole)
     faults.raise_if_any()
     assert platform is not None
     return platform
@@ -41,8 +43,11 @@ def load_definition(id_or_path: str | Path) -> Definition:
     return read_definition(find_platform(id_or_path), find_platform)
 
 
-def build_platform(definition: Definition, faults: Faults) -> Platform | None:
-    """The platform that the keys in force describe; what is wrong is added to `faults`, None if little is left."""
+def build_platform(definition: Definition, faults: Faults, *, whole: bool = True) -> Platform | None:
+    """The platform that the keys in force describe; what is wrong is added to `faults`, None if little is left.
+
+    whole: see `load_platform`.
+    """
     top = definition.top(faults)
     top.check_keys(TOP)
     platform_id = top.text("id", required=True)
@@ -53,10 +58,10 @@ def build_platform(definition: Definition, faults: Faults) -> Platform | None:
     sources = top.texts("sources")
     top.text("extends")
     buses = read_buses(definition, faults)
-    bindings = read_bindings(definition, buses, faults)
-    battery = read_battery(definition, faults)
-    rules = read_rules(definition, bindings, buses, faults)
-    golden = read_golden(definition, bindings, buses, faults)
+    bindings = read_bindings(definition, buses, faults, required=REQUIRED_ROLES if whole else ())
+    battery = read_battery(definition, faults) if whole else UNKNOWN_BATTERY
+    rules = read_rules(definition, bindings, buses, faults) if whole else IdleStopRules()
+    golden = read_golden(definition, bindings, buses, faults) if whole else ()
     protections = read_protections(definition, buses, faults)
     if platform_id is None or title is None or battery is None:
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -81,6 +82,9 @@ class Battery:
     cold_cranking_a: float | None = None
     cold_cranking_standard: CrankStandard | None = None
     ocv_v: tuple[tuple[float, float], ...] = ()
+
+
+UNKNOWN_BATTERY = Battery("flooded", math.nan)  # stands in where a platform is needed for its signals alone
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar, whole_file
+from idlewhy.cli.output import CSV_COLUMNS, LOGS, PLATFORM, check_outputs, note, progress_bar
+from idlewhy.whole_file import whole_file
 from signal_defs.errors import UsageError
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def decode(
     if target.suffix.lower() not in {".parquet", ".csv"}:
         raise UsageError("The output is neither Parquet nor CSV.", where=out, mend="End its name in .parquet or .csv.")
     check_outputs([out], logs)
-    known = load_platform(platform)
+    known = load_platform(platform, whole=False)
     columns = choose_columns(known, roles, signals)
     report = DecodeReport()
     with progress_bar() as progress, whole_file(target) as half:

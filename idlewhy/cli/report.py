@@ -16,10 +16,10 @@ from idlewhy.cli.output import (
     check_outputs,
     note,
     progress_bar,
-    whole_file,
     write_json,
     write_text,
 )
+from idlewhy.whole_file import whole_file
 from signal_defs.errors import UsageError
 
 if TYPE_CHECKING:

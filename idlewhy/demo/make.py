@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from decoder.frames import FrameBatch
+from idlewhy.candump import write_candump
 from idlewhy.demo.battery_model import POLARISATION
 from idlewhy.demo.emit import carried_roles, emit
 from idlewhy.demo.fleet import Story, stories
@@ -17,7 +18,6 @@ from idlewhy.demo.simulate import Park, Simulation, Vehicle
 from idlewhy.demo.truth import DemoVehicle, Truth
 from idlewhy.demo.write_asc import write_asc
 from idlewhy.demo.write_blf import write_blf
-from idlewhy.demo.write_candump import write_candump
 from idlewhy.demo.write_mf4 import write_mf4
 from signal_defs.load import load_platform
 from signal_defs.platform import Platform

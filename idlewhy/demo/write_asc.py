@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import Flag, FrameBatch
-from idlewhy.demo.write_candump import decimal_digits, hex_digits
+from idlewhy.candump import decimal_digits, hex_digits
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from decoder.frames import FloatArray, Int64Array
 from decoder.logs import ReadOptions
 from decoder.signals import SignalBatch, choose_columns, decode_signals
-from signal_defs.platform import Battery, Bus, Platform
+from signal_defs.platform import UNKNOWN_BATTERY, Bus, Platform
 
 MAX_SAMPLES = 12_000_000  # of all signals together, about 300 MB; what comes later in the logs is left out
 MAX_EACH = 500_000
@@ -45,16 +45,11 @@ class Series:
         return self.value[first:past]
 
 
-def bare_platform(buses: Sequence[Bus]) -> Platform:
-    """A platform of buses alone, for decoding before there is one."""
-    return Platform("new", "new", tuple(buses), {}, Battery("flooded", 1.0))
-
-
 def read_series(
     paths: Sequence[str | Path], buses: Sequence[Bus], sources: Collection[str], options: ReadOptions | None
 ) -> dict[str, Series]:
     """The series of those signals ("bus/message.signal") that have samples in the logs. Raises LogError for none."""
-    platform = bare_platform(buses)
+    platform = Platform("new", "new", tuple(buses), {}, UNKNOWN_BATTERY)
     wanted = set(sources)
     columns = [one for one in choose_columns(platform) if one.name in wanted]
     if not columns:

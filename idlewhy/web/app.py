@@ -17,11 +17,11 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from idlewhy.web import api, api_platforms, health, pages, pages_open, pages_platforms, tus
-from idlewhy.web.answers import problem_answer
 from idlewhy.web.guard import Guard
 from idlewhy.web.logs import tell, warn
 from idlewhy.web.models import ProblemOut
 from idlewhy.web.office import Office
+from idlewhy.web.page import problem_answer
 from idlewhy.web.problems import Problem, problem_of_error, problem_of_status
 from idlewhy.web.settings import Settings
 from idlewhy.web.worker import Worker

@@ -13,10 +13,11 @@ from urllib.parse import urlsplit
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from idlewhy.web.answers import BROWSER, FORM_HEADER, HEADERS, SESSION, problem_answer
+from idlewhy.web.answers import BROWSER, FORM_HEADER, HEADERS, SESSION
 from idlewhy.web.identity import LOCAL, Caller
 from idlewhy.web.identity import Scope as TokenScope
 from idlewhy.web.logs import tell, warn
+from idlewhy.web.page import problem_answer
 from idlewhy.web.problems import Problem
 from idlewhy.web.rates import Rate
 from idlewhy.web.settings import MIB

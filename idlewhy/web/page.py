@@ -1,4 +1,4 @@
-"""Pages for people: the reports' clothes, our templates, everything escaped, no hidden signs."""
+"""Pages for people, problems among them: the reports' clothes, our templates, everything escaped, no hidden signs."""
 
 from __future__ import annotations
 
@@ -6,12 +6,14 @@ import hashlib
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote
 
 from markupsafe import Markup
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from idlewhy.web.answers import browser_of, office_of
+from idlewhy.web.problems import Problem
 from idlewhy.web.words import NAMES, words_for
 from reports.packed import script_json
 from reports.plain import plain
@@ -85,3 +87,16 @@ def show(
         )
     )
     return HTMLResponse(page, status, headers)
+
+
+def problem_answer(request: Request, problem: Problem) -> Response:
+    """A problem as the caller can read it. A person who is not signed in is sent to the sign-in page."""
+    if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
+        headers = dict(problem.headers)
+        if problem.status == 401:
+            headers["WWW-Authenticate"] = 'Bearer realm="idlewhy"'
+        body = {**problem.body(), "instance": request.url.path}
+        return JSONResponse(body, problem.status, headers, media_type="application/problem+json")
+    if problem.kind == "sign-in-needed" and request.method in {"GET", "HEAD"}:
+        return RedirectResponse(f"/sign-in?next={quote(request.url.path)}", 303)
+    return show(request, "problem.html.j2", status=problem.status, headers=problem.headers, problem=problem)

@@ -52,6 +52,22 @@ def test_the_printed_example_gives_a_report_and_passes_its_check(run: Run, drive
     assert run("platform", "check", folder).code == 0
 
 
+def test_decoding_takes_a_platform_of_buses_alone_and_gives_the_same(
+    run: Run, drive: Make, platform_folder: Make, tmp_path: Path
+) -> None:
+    whole = platform_folder()
+    text = (whole / "platform.toml").read_text(encoding="utf-8")
+    bare = platform_folder((text[text.index("[signals]") :], ""))
+    log = drive()
+    for folder, out in ((whole, "whole.csv"), (bare, "bare.csv")):
+        said = run("decode", log, "--platform", folder, "-o", out)
+        assert said.code == 0, said.err
+    assert (tmp_path / "bare.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
+    refused = run("report", log, "--platform", bare, "-o", "o.html")
+    assert refused.code == 4
+    assert "[battery] is missing" in refused.err
+
+
 def test_values_are_those_the_log_was_written_with(drive: Make, platform_folder: Make) -> None:
     traces = record([drive(coolant=120)], load_platform(platform_folder())).traces
     assert traces["battery_voltage"].value.min() == pytest.approx(9.9)  # V while cranking, as `drive_lines` writes it
