@@ -43,7 +43,6 @@ class FullCharge:
     """The end of a charge at regulated voltage whose current has died away."""
 
     end_ns: int
-    voltage: float
     current: float
 
 
@@ -102,7 +101,7 @@ def find_full_charges(grid: Grid, kind: Int64Array, capacity_nominal: float) -> 
             continue
         current = float(np.mean(grid.current[first:end]))
         if current < TAIL_A_PER_AH * capacity_nominal:
-            found.append(FullCharge(int(grid.time_ns[end - 1]), float(np.mean(grid.voltage[first:end])), current))
+            found.append(FullCharge(int(grid.time_ns[end - 1]), current))
     return tuple(found)
 
 

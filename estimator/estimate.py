@@ -90,7 +90,6 @@ class WakeUp:
 
     start_ns: int
     end_ns: int
-    peak_a: float
     charge_ah: float
 
     @property

@@ -50,7 +50,7 @@ def lay_out_motion(grid: Grid, kind: Int64Array, capacity_nominal: float) -> Mot
     design[:, OFFSET] = -np.cumsum(hours)[row]
     design[:, DRIFT] = -np.cumsum(hours * (temperature - 25.0) / 10.0)[row]
     design[:, SELF_DISCHARGE] = -time_s[row] / 86400.0
-    design[:, GASSING] = -np.cumsum(gassing_a(grid.voltage, temperature, capacity_nominal) * hours)[row]
+    design[:, GASSING] = -np.cumsum(_gassing_a(grid.voltage, temperature, capacity_nominal) * hours)[row]
     design[:, LOSS] = -grid.charged_ah[row]
     charged = np.diff(grid.charged_ah, prepend=0.0)
     moved = np.abs(np.diff(grid.charge_ah, prepend=0.0))
@@ -61,7 +61,7 @@ def lay_out_motion(grid: Grid, kind: Int64Array, capacity_nominal: float) -> Mot
     return Motion(row, time_s[row], design, np.cumsum(steps)[row])
 
 
-def gassing_a(voltage: FloatArray, temperature: FloatArray, capacity_nominal: float) -> FloatArray:
+def _gassing_a(voltage: FloatArray, temperature: FloatArray, capacity_nominal: float) -> FloatArray:
     """(n,) current that makes gas instead of charge in a typical battery [A]; 0 below 13 V or where unknown.
 
     20 mA per 100 Ah at 2.23 V/cell and 20 degC, times e per 1/11 V/cell and per 1/0.06 K: Schiffer et al., J. Power

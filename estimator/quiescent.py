@@ -96,7 +96,6 @@ def _wake_ups(
         WakeUp(
             int(time_ns[group[0]]),
             int(time_ns[group[-1]]) + SECOND_NS,
-            float(current[group].min()),
             float((level - current[group]) @ hours[group]),
         )
         for group in groups

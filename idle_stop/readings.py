@@ -58,7 +58,7 @@ class Reading:
         return float(low[0] + high[0]) / 2.0
 
 
-def is_sent_on_change(trace: Trace) -> bool:
+def _is_sent_on_change(trace: Trace) -> bool:
     """Whether a flag or state is sent when it changes rather than in a cycle: most samples differ from the one before.
 
     Only for flags and states (small whole numbers). Common practice, no source.
@@ -72,7 +72,7 @@ def is_sent_on_change(trace: Trace) -> bool:
     return bool(np.mean(known[1:] != known[:-1]) >= 0.5)
 
 
-def stale_after_ns(trace: Trace) -> int:
+def _stale_after_ns(trace: Trace) -> int:
     """Age at which a sample is stale [ns]: ten of its periods, one second at least; see `Trace.stale_after_s`.
 
     The period of a long trace is the median of evenly chosen differences.
@@ -106,11 +106,11 @@ class Readings:
 
     def _from_trace(self, trace: Trace) -> Reading:
         steps = self.recording.faults.clock_steps_ns
-        if is_sent_on_change(trace):
+        if _is_sent_on_change(trace):
             limit = max(self.recording.end_ns - int(trace.time_ns[0]), 1_000_000_000)
             cuts = (*steps, *(gap.start_ns + 1 for gap in self.silences))
         else:
-            limit, cuts = stale_after_ns(trace), steps
+            limit, cuts = _stale_after_ns(trace), steps
         usable = trace.valid & np.isfinite(trace.value)
         if trace.role == "battery_soc":
             usable &= ~soc_doubted(self.recording, self.estimate)

@@ -79,12 +79,6 @@ class LearnedThreshold:
         """The platform's level."""
         return level_of(self.condition)
 
-    @property
-    def single_level(self) -> Interval:
-        """Where the level lies if there is only one; low above high where one level cannot explain the decisions."""
-        low = max(self.stop_level.low, self.release_level.low)
-        return Interval(low, min(self.stop_level.high, self.release_level.high))
-
 
 @dataclass(frozen=True, slots=True)
 class LearnedRules:

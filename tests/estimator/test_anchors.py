@@ -22,7 +22,7 @@ def rest(soc: float, mean_ma: float) -> Rest:
 
 
 def test_a_rest_in_which_much_was_drawn_does_not_tell_of_full() -> None:
-    full = [FullCharge(0, 14.4, 0.5)]
+    full = [FullCharge(0, 0.5)]
     assert ocv_at_full(full, [rest(99.0, -30.0)], 70.0).value == 99.0
     assert not ocv_at_full(full, [rest(24.0, -5000.0)], 70.0).is_known  # 50 Ah of 70 were drawn in it
 

@@ -72,8 +72,8 @@ def test_a_drain_shortens_the_days_to_the_idle_stop_threshold(planted: Any) -> N
 
 def test_lamps_left_on_for_an_hour_do_not_shorten_the_days_of_a_vehicle_left_alone() -> None:
     hour_ns = 3_600_000_000_000
-    lamps = WakeUp(0, hour_ns, -9.0, 9.0)
-    unit = WakeUp(5 * hour_ns, 5 * hour_ns + hour_ns // 30, -2.0, 2.0 / 30.0)
+    lamps = WakeUp(0, hour_ns, 9.0)
+    unit = WakeUp(5 * hour_ns, 5 * hour_ns + hour_ns // 30, 2.0 / 30.0)
     figure = mean_parked([Draw(-800.0, -30.0, 10.0, 12.0, (lamps, unit))], Figure(-30.0, -40.0, -20.0))
     assert figure.value == pytest.approx(-30.0 - 2000.0 / 30.0 / 12.0)  # by hand: 2 A for two minutes in 12 hours
 

@@ -131,7 +131,7 @@ def _estimate() -> BatteryEstimate:
         temperature_c=9.0,
         asleep_ma=-31.0,
         settled="settled",
-        wake_ups=(WakeUp(START + 9000 * S, START + 9300 * S, -4.2, 0.31),),
+        wake_ups=(WakeUp(START + 9000 * S, START + 9300 * S, 0.31),),
     )
     return BatteryEstimate(
         time_ns=START + seconds * S,

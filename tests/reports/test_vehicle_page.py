@@ -173,7 +173,7 @@ def test_charge_acceptance_stands_with_what_it_was_seen_at(
 def test_what_was_left_on_is_not_told_as_waking_up(van: Analysis) -> None:
     (rest,) = van.estimate.rests
     begin = rest.start_ns
-    lamps = WakeUp(begin, begin + 3_600_000_000_000, -8.4, 8.4)
+    lamps = WakeUp(begin, begin + 3_600_000_000_000, 8.4)
     page = vehicle_page(_estimated(van, rests=(dataclasses.replace(rest, wake_ups=(*rest.wake_ups, lamps)),)))
     text = html.unescape(page).replace("\u00a0", " ")
     assert "The vehicle woke up 1 time while parked and drew 0.31 Ah beyond its sleep level." in text
