@@ -91,11 +91,7 @@ def steady_contact_mohm(facts: Facts) -> float:
         return math.nan
     at_ns = _seconds_with_samples(voltage, facts.recording)
     lost, amps = voltage.held(at_ns, 0.25) - board.held(at_ns, 0.25), current.held(at_ns, 0.25)
-    runs = np.zeros(len(at_ns))
-    for phase in facts.estimate.phases:
-        if phase.kind == "running":
-            first, last = np.searchsorted(at_ns, [phase.start_ns, phase.end_ns])
-            runs[first:last] = 1.0
+    runs = facts.in_phases(at_ns, "running").astype(np.float64)
     jump = np.abs(np.diff(amps, prepend=np.nan))
     jump[np.diff(at_ns, prepend=at_ns[:1]) != SECOND] = np.nan  # across a silence nothing is known to be steady
     steady = (jump < STEADY_A) & (np.roll(jump, 1) < STEADY_A) & np.isfinite(lost)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from estimator.estimate import Start
 from idle_stop.findings.battery import WARM_MIN_V
 from idle_stop.findings.contact import CONTACT_MOHM, steady_contact_mohm
@@ -119,8 +117,4 @@ def _silent_restarts(facts: Facts) -> int:
 
 def _plateau_a(facts: Facts, start: Start) -> float:
     """Median current of a crank after its inrush [A], negative; NaN where it was not sampled."""
-    current = facts.trace("battery_current")
-    if current is None:
-        return math.nan
-    first, last = np.searchsorted(current.time_ns, [start.start_ns + int(0.1e9), start.end_ns])
-    return middle(current.value[first:last])
+    return facts.middle_between("battery_current", start.start_ns + int(0.1e9), start.end_ns)

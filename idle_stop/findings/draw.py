@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 
 import numpy as np
 
@@ -103,14 +102,12 @@ def _fall_v_per_hour(facts: Facts, rest: Rest) -> float:
 
     From the medians of its two halves, so that a load at the end of the rest does not count.
     """
-    voltage = facts.trace("battery_voltage")
-    if voltage is None or rest.end_ns - rest.start_ns < FALLS_REST_NS:
+    if rest.end_ns - rest.start_ns < FALLS_REST_NS:
         return math.nan
     late = rest.end_ns - (rest.end_ns - rest.start_ns) // 3
     half = (late + rest.end_ns) // 2
-    edges = np.searchsorted(voltage.time_ns, [late, half, rest.end_ns])
-    early, last = (voltage.value[first:end] for first, end in pairwise(edges))
-    return (middle(early) - middle(last)) / ((half - late) / 3600e9)
+    early, last = (facts.middle_between("battery_voltage", *ends) for ends in ((late, half), (half, rest.end_ns)))
+    return (early - last) / ((half - late) / 3600e9)
 
 
 def stop_load_high(facts: Facts) -> Finding | None:
@@ -145,11 +142,6 @@ def stop_load_high(facts: Facts) -> Finding | None:
 
 def _sag_v(facts: Facts, stop: Phase) -> float:
     """Voltage lost from the first two seconds of a stop to its last two before the crank [V]."""
-    voltage = facts.trace("battery_voltage")
-    if voltage is None:
-        return math.nan
     two = 2_000_000_000
-    ends = np.searchsorted(
-        voltage.time_ns, [stop.start_ns, stop.start_ns + two, stop.end_ns - two, stop.end_ns - two // 4]
-    )
-    return middle(voltage.value[ends[0] : ends[1]]) - middle(voltage.value[ends[2] : ends[3]])
+    begun = facts.middle_between("battery_voltage", stop.start_ns, stop.start_ns + two)
+    return begun - facts.middle_between("battery_voltage", stop.end_ns - two, stop.end_ns - two // 4)

@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from decoder.frames import BoolArray, FloatArray
+from decoder.frames import BoolArray, FloatArray, Int64Array
 from decoder.recording import Recording, Trace
 from estimator.estimate import BatteryEstimate, Drive, PhaseKind, Rest, SensorJudgement, Start
 from idle_stop.account import Account, Reason, Standstill
@@ -74,18 +74,29 @@ class Facts:
 
     def during(self, trace: Trace, *kinds: PhaseKind) -> BoolArray:
         """Which samples of a trace lie in phases of these kinds and are valid."""
-        inside = np.zeros(len(trace), dtype=np.bool_)
+        return self.in_phases(trace.time_ns, *kinds) & trace.valid
+
+    def in_phases(self, at_ns: Int64Array, *kinds: PhaseKind) -> BoolArray:
+        """Which instants, rising, lie in phases of these kinds."""
+        inside = np.zeros(len(at_ns), dtype=np.bool_)
         for phase in self.estimate.phases:
             if phase.kind in kinds:
-                first, last = np.searchsorted(trace.time_ns, [phase.start_ns, phase.end_ns])
+                first, last = np.searchsorted(at_ns, [phase.start_ns, phase.end_ns])
                 inside[first:last] = True
-        valid: BoolArray = inside & trace.valid
-        return valid
+        return inside
 
     def middle_during(self, role: str, kind: PhaseKind) -> float:
         """The median of a role over phases of a kind; NaN where it was not seen then."""
         trace = self.trace(role)
         return math.nan if trace is None else middle(trace.value[self.during(trace, kind)])
+
+    def middle_between(self, role: str, start_ns: int, end_ns: int) -> float:
+        """The median of a role from one instant to another; NaN where it was not seen then."""
+        trace = self.trace(role)
+        if trace is None:
+            return math.nan
+        first, last = np.searchsorted(trace.time_ns, [start_ns, end_ns])
+        return middle(trace.value[first:last])
 
     @cached_property
     def refused(self) -> tuple[Standstill, ...]:
