@@ -64,7 +64,7 @@ def idle_fuel(idle_s: float, rules: IdleStopRules) -> tuple[Figure, Text]:
     rate = rules.idle_fuel_l_per_h
     if rate is not None:
         low, high = rate * (1.0 - _OWN_FUEL_BAND), rate * (1.0 + _OWN_FUEL_BAND)
-        source = Text("Idle fuel of {rate:g} l/h as the platform gives it, taken as good to a quarter.", {"rate": rate})
+        source = Text("Idle fuel of {rate:g} l/h as the platform gives it, taken as good to 25 %.", {"rate": rate})
     else:
         rate, low, high = _DEFAULT_FUEL
         source = Text(

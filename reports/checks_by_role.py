@@ -45,7 +45,7 @@ BY_ROLE: dict[str, Check] = {
     "hood_open": _follows(
         Text(
             "Engine off, ignition on, idle-stop switched off: one person watches the hood signal live, another works "
-            "the hood latch by hand."
+            "the hood latch by hand and moves its wire."
         )
     ),
     "idle_stop_switched_off": _follows(Text("Watch the idle-stop switch's signal live and press the switch.")),

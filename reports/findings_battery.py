@@ -26,7 +26,7 @@ _FULL_CHARGE = check(
 )
 _CLAMPS = check(
     "Measure from each battery post (not the clamp) to its clamp while a second person cranks.",
-    "More than 0.1 V: clean and tighten the clamp, then judge the battery anew. Close to 0 V: it is the battery.",
+    "More than 0.1 V: clean and tighten the clamp, then judge the battery anew. Less: it is the battery.",
     5,
     "engine_restarts",
     "short_circuit",
@@ -42,7 +42,8 @@ LOAD_TEST = check(
 BATTERY: dict[str, Wording] = {
     "undercharge_short_trips": wording(
         "The drives are too short to fill the battery",
-        "The charging voltage is right, but the drives give it too little time. The battery itself may be sound.",
+        "The charging voltage is right, but the drives give it too little time. Longer drives, or a mains charge now "
+        "and then, keep it full. The battery itself may be sound.",
         (REST, _FULL_CHARGE, _LABEL),
         "A drain while parked looks the same: compare the current between drives. So does a wrong coded capacity.",
     ),

@@ -77,7 +77,7 @@ CHARGING: dict[str, Wording] = {
                 "Put a clamp meter round the minus lead, lock the vehicle, hood latch closed by hand, and wait until "
                 "it sleeps (up to 2 h).",
                 "Above 100 mA is too much: go on with the fuses. Up to 50 mA is usual: the draw comes and goes, so "
-                "record a night.",
+                "record a night. Between: wait an hour, read again.",
                 10,
                 "engine_restarts",
             ),

@@ -21,6 +21,7 @@ from reports.language import Language
 from reports.legend import legend_of
 from reports.page import render
 from reports.plain import plain
+from reports.role_words import GROUP_WORDS
 from reports.static_svg import static_svg
 from reports.table import Column, number, table, word
 
@@ -259,7 +260,7 @@ def _lost(data: FleetData, weeks: Weeks, say: Language) -> Any:
     rows = [
         [
             word(condition or say("cause not visible")),
-            word(group),
+            word(say.text(GROUP_WORDS[group]) if group in GROUP_WORDS else group),
             number(float(refusals), 0, say),
             number(float(alone), 0, say),
             number(float(lost) / 3600, 1, say),

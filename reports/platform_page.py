@@ -8,7 +8,7 @@ from reports.language import Language
 from reports.page import render
 from reports.part import Part
 from reports.platform_words import rating_words, rule_words
-from reports.role_words import role_words
+from reports.role_words import GROUP_WORDS, role_words
 from reports.table import Cell, Column, Table, table, word
 from signal_defs.costs import missing
 from signal_defs.platform import Binding, Platform
@@ -105,7 +105,7 @@ def _rules(platform: Platform, say: Language) -> Part:
             seen = say("by the estimate")
         cells = (
             condition.name,
-            condition.group,
+            say.text(GROUP_WORDS[condition.group]),
             rule_words(condition),
             condition.applies_to,
             seen,

@@ -1,10 +1,19 @@
-"""Short names of the roles for pictures and tables; the full meaning stands in `signal_defs.roles`."""
+"""Short names of roles and of conditions' groups, for pictures and tables; `signal_defs.roles` says what a role is."""
 
 from __future__ import annotations
 
 from reports.language import Language
 from reports.plain import plain
 from signal_defs.text import Text
+
+GROUP_WORDS: dict[str, Text] = {
+    "electrical": Text("electrical"),
+    "safety": Text("safety"),
+    "engine": Text("engine"),
+    "comfort": Text("comfort"),
+    "driver": Text("driver"),
+    "fault": Text("fault"),
+}
 
 ROLE_WORDS: dict[str, Text] = {
     "accelerator": Text("accelerator pedal"),

@@ -15,6 +15,8 @@ AIR = frozenset({"ambient_temperature"})
 SITUATIONS = frozenset(  # may well be so for a whole recording
     {"trailer_connected", "parking_assist_active", "particle_filter_regeneration", "slope", "ambient_pressure"}
 )
+OPENINGS = frozenset({"hood_open", "driver_door_open"})
+SHUT_KMH = 25.0  # faster, both are shut; common practice, no source
 FEWEST = 3  # standstills
 SHARE = 0.3  # of the refusals and stops cut short; common practice, no source
 CABIN_K = 3.0  # the cabin may drift so far in a stop; published for one maker
@@ -97,6 +99,7 @@ def single_blocker(facts: Facts) -> Finding | None:
             {"n": count, "all": len(facts.refused), "condition": name},
         )
     ]
+    lines += _while_driving(facts, reason.role)
     stuck = _never_changed(facts, reason.role)
     if stuck:
         lines.append(Text("Its signal never changed in the whole recording."))
@@ -112,6 +115,18 @@ def single_blocker(facts: Facts) -> Finding | None:
     rightly = reason.group == "driver" or reason.role in SITUATIONS or reason.told_by_vehicle
     weight: Weight = "check" if rightly else "act"
     return finding("single_blocker", weight, lines, against, capped=unseen)
+
+
+def _while_driving(facts: Facts, role: str) -> list[Text]:
+    """That a hood or door was said to be open at a speed at which nobody drives with it open."""
+    trace, speed = facts.trace(role), facts.trace("vehicle_speed")
+    if role not in OPENINGS or trace is None or speed is None:
+        return []
+    kmh = speed.held(trace.time_ns[trace.valid & (trace.value > 0)], 2.0)
+    fastest = float(np.nanmax(kmh)) if np.isfinite(kmh).any() else 0.0
+    if fastest < SHUT_KMH:
+        return []
+    return [Text("It was said to be open even at {v:.0f} km/h: nobody drives so.", {"v": fastest})]
 
 
 def is_thermal(reason: Reason) -> bool:

@@ -5,19 +5,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from estimator.cranking import rated_resistance
 from estimator.estimate import Figure
 from reports.picture import Picture, Row
 from reports.theme import BLUE, Mark
 from reports.view import View, span_of
 
-# Rule of thumb, from memory, no source: the plateau resistance of a sound battery at 25 °C is about 2.7 V / rating.
-_VOLT_PER_RATING = 2.7
-
 
 def expected_resistance_mohm(view: View) -> float:
     """What the cold-cranking rating lets expect of the resistance [mOhm]; NaN without a rating."""
-    rating = view.analysis.platform.battery.cold_cranking_a
-    return _VOLT_PER_RATING / rating * 1000 if rating else math.nan
+    battery = view.analysis.platform.battery
+    return rated_resistance(battery) * 1000 if battery.cold_cranking_a else math.nan
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,8 +48,8 @@ def _answer(view: View) -> str:
         parked = say(
             "Parked and asleep the vehicle draws {ma:.0f} mA ({low:.0f} to {high:.0f})"
             if math.isnan(read)
-            else "Parked and asleep the vehicle draws {low:.0f} to {high:.0f} mA, as the sensor reads {read:.0f} mA and "
-            "its zero is not known better",
+            else "Parked and asleep the vehicle draws {low:.0f} to {high:.0f} mA, as the sensor reads {read:.0f} mA "
+            "and its zero is not known better",
             read=read,
             ma=max(-drawn.value, 0.0),
             low=max(-drawn.high, 0.0),

@@ -19,8 +19,9 @@ def charge_part(view: View) -> Part:
         charge_over_time(view),
         say("State of charge and voltage over the recording"),
         say(
-            "The line is estimated from current and rest voltages, looking both ways in time; the true value lies in "
-            "the band 95 times of 100. Its figure is charge left in percent of the capacity the battery has now."
+            "The line is estimated from current and rest voltages, from what came before and after; the true value "
+            "lies in the band 95 times of 100. Its figure is charge left in percent of the capacity the battery has "
+            "now."
         ),
         _table(view),
     )

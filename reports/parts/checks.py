@@ -63,9 +63,8 @@ def checks_part(view: View) -> Checks:
         answer += " " + what_first(view.analysis, say)
     else:
         answer = say.many(
-            "One finding asks for a check; its checks stand in the order of what they tell for the time they take.",
-            "{n} findings ask for checks, the most urgent first; each finding's checks stand in the order of what they "
-            "tell for the time they take.",
+            "One finding asks for a check; its most telling check comes first.",
+            "{n} findings ask for checks, the most urgent first; each with its most telling check first.",
             asking,
         )
     return Checks(

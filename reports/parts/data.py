@@ -99,7 +99,7 @@ def _faults(view: View) -> Table:
     ]
     more = say("{n} further identifiers are left out here.", n=len(strangers) - _MOST) if len(strangers) > _MOST else ""
     columns = [Column(say("What")), Column(say("Where")), Column(say("Count"), numeric=True)]
-    return table("faults", say("Faults of the data, and frames nobody asked for"), columns, rows, more)
+    return table("faults", say("Faults of the data, and frames no definition knows"), columns, rows, more)
 
 
 def _unread(view: View) -> list[list[Cell]]:

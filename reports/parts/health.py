@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from estimator.estimate import Figure
+from idle_stop.findings.facts import HIGH_RESISTANCE
 from reports.figures.health import expected_resistance_mohm, health_against_rating
 from reports.part import Part, Shown
 from reports.parts.sensor import change_lines, sensor_table
@@ -115,7 +116,7 @@ def _days_words(days: Figure, view: View) -> str:
     """Days with their band; where the band is too wide to plan by, its lower end alone, and "" if that is nothing."""
     if days.is_known and days.high <= _PLANNABLE * max(days.low, 1.0):
         return view.say.figure(days, 0, "d")
-    if not days.is_known or days.low < 1.0:
+    if not days.is_known or days.low < 2.0:
         return ""
     return view.say("{n} d at the least", n=math.floor(days.low))
 
@@ -126,10 +127,7 @@ def _answer(view: View) -> str:
         capacity = say("it holds {soh} of its rated capacity", soh=say.figure(estimate.soh_percent, 0, "%"))
     else:
         capacity = say("its capacity is unknown")
-    if estimate.resistance_mohm.is_known:
-        resistance = say("its resistance is {r}", r=say.figure(estimate.resistance_mohm, 1, "mΩ"))
-    else:
-        resistance = say("its resistance is unknown")
+    resistance = _resistance(view) if estimate.resistance_mohm.is_known else say("its resistance is unknown")
     if estimate.next_crank_min_v.is_known:
         dip = say.figure(estimate.next_crank_min_v, 1, "V")
         cold = estimate.next_crank_temperature_c
@@ -141,6 +139,21 @@ def _answer(view: View) -> str:
         crank = say("the dip of the next start cannot be told")
     sentence = f"{capacity}; {resistance}; {crank}."
     return sentence[0].upper() + sentence[1:]
+
+
+def _resistance(view: View) -> str:
+    """The resistance, and where the rating allows it whether that is much."""
+    say, found = view.say, view.estimate.resistance_mohm
+    words = say("its resistance is {r}", r=say.figure(found, 1, "mΩ"))
+    usual = expected_resistance_mohm(view)
+    if math.isnan(usual):
+        return words
+    limit = HIGH_RESISTANCE * usual
+    if found.low > limit:
+        return say("{words}, which is high", words=words)
+    if found.high <= limit:
+        return say("{words}, which is in order", words=words)
+    return say("{words}, which is not clearly high", words=words)
 
 
 def _figures(view: View) -> list[tuple[str, Figure, int, str, float]]:

@@ -6,7 +6,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from reports.failing import quantity
 from reports.part import Part
-from reports.role_words import role_words
+from reports.role_words import GROUP_WORDS, role_words
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
 from signal_defs.roles import ROLES
@@ -81,7 +81,7 @@ def _rules(view: View) -> Table:
         rows.append(
             [
                 word(say.name(one.name)),
-                word(say(one.group)),
+                word(say.text(GROUP_WORDS[one.group])),
                 word(role_words(one.role, say)),
                 word(must),
                 word(scope),

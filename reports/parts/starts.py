@@ -43,7 +43,7 @@ def starts_part(view: View) -> Part:
             say("Resistance from start to start"),
             say(
                 "Change of voltage over change of current once the engine turns, deeper than the first dip; told for a "
-                "crank of {amps:.0f} A at 25 °C and full charge. Rising: the battery ages.",
+                "crank of {amps:.0f} A at 25 °C and full charge. Rising over months: the battery ages.",
                 amps=REFERENCE_A,
             ),
         ),

@@ -22,16 +22,18 @@ def when_part(view: View) -> Part:
         return Part(
             "when",
             say("When was idle-stop refused?"),
-            say("No standstill was seen, so there is nothing to place in time."),
+            say("Without the vehicle's speed no standstill can be seen, only stops of the engine: there was none.")
+            if view.account.battery_only
+            else say("No standstill was seen, so there is nothing to place in time."),
             notes=tuple(say.text(text) for text in view.account.unknown),
         )
     shown = Shown(
         standstill_band(view),
         say("Standstills by outcome"),
         say(
-            "Each sign is one standstill. Point at one, or choose one below, and its signals are shown. Drag over a "
-            "stretch to enlarge it in all pictures over time; double-click shows all of the recording, to scale. "
-            "Shaded: parked; at a dotted line as much time is left out as it says."
+            "Each sign is one standstill. Touch or point at one, or choose one below, and its signals are shown. Drag "
+            "over a stretch to enlarge it in all pictures over time; double-click shows all of the recording, to "
+            "scale. Shaded: parked; a dotted line stands for the time written above it, which is left out."
         ),
         standstill_table(view),
     )
@@ -76,12 +78,12 @@ def standstill_table(view: View) -> Table:
     say = view.say
     columns = [
         Column(say("No."), numeric=True),
-        Column(say("Start")),
-        Column(say("Length"), "s", numeric=True),
         Column(say("Outcome")),
-        Column(say("Ended by")),
         Column(say("Not met")),
         Column(say("Value and limit")),
+        Column(say("Start")),
+        Column(say("Length"), "s", numeric=True),
+        Column(say("Ended by")),
         Column(say("Not visible")),
     ]
     standstills = view.account.standstills
@@ -105,7 +107,7 @@ def _second_levels(view: View) -> list[str]:
         unit = met[rule.name].unit
         lines.append(
             say(
-                "“{condition}” has two levels: not met beyond {limit}, and from then on until it is back at {back}.",
+                "“{condition}” has two levels: not met past {limit}, and from then on until it is back at {back}.",
                 condition=say.name(rule.name),
                 limit=quantity(limit, unit, say),
                 back=quantity(back, unit, say),
@@ -124,11 +126,11 @@ def _row(place: int, one: Standstill, view: View) -> list[Cell]:
     when = view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"
     return [
         Cell(str(place + 1), place + 1, key=place),
-        Cell(view.when(one.start_ns), when),
-        number(one.seconds, 0, say),
         Cell(f"{mark.sign} {say(mark.word)}", one.outcome),
-        word(ended),
         word("; ".join(why) or "–"),
         word("; ".join(against(reason, say) for reason in one.reasons) or "–"),
+        Cell(view.when(one.start_ns), when),
+        number(one.seconds, 0, say),
+        word(ended),
         word(", ".join(say.name(name) for name in one.unknown_conditions) or "–"),
     ]

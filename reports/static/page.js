@@ -75,11 +75,12 @@ function draw(holder, text) {
 function fit(layout, width) {
   if (!width || width > 600) return;
   const axis = layout.xaxis;
-  if (axis.type !== "date") return;
-  axis.nticks = Math.max(2, Math.floor((width - layout.margin.l - layout.margin.r) / 70));
-  const [low, high] = axis.range.map(asTime);
+  const isTime = axis.type === "date";
+  if (isTime) axis.nticks = Math.max(2, Math.floor((width - layout.margin.l - layout.margin.r) / 90));
+  const place = (value) => (isTime ? asTime(value) : value);
+  const [low, high] = axis.range.map(place);
   for (const mark of layout.annotations) {
-    if (mark.name === "moment" && (asTime(mark.x) - low) / (high - low) > 0.3) Object.assign(mark, {xanchor: "right", xshift: -4});
+    if (mark.name === "moment" && (place(mark.x) - low) / (high - low) > 0.3) Object.assign(mark, {xanchor: "right", xshift: -4});
     if (!mark.name?.startsWith("limit ")) continue;
     const [foot, head] = layout[mark.yref.replace("y", "yaxis")].range;
     mark.text = mark.name.slice(6);

@@ -117,6 +117,14 @@ def test_a_hood_reported_open_all_the_time_asks_for_action(make: Any) -> None:
     assert found.urgent == {"single_blocker"}
 
 
+def test_a_hood_said_to_be_open_while_driving_is_told_as_evidence(make: Any) -> None:
+    lines = make.of(make.Scenario(values={"hood_open": True})).findings["single_blocker"].evidence
+    # the fastest cruise of the scenario: 34 km/h and three times 4 km/h more, driven a little unsteadily
+    assert [line.values["v"] for line in lines if "nobody drives so" in line.template] == [
+        pytest.approx(46.0, rel=0.05)
+    ]
+
+
 def test_a_hood_open_at_times_is_only_possible(make: Any) -> None:
     assert make.of(make.Scenario(during={"hood_open": True})).has("single_blocker", "check", possible=True)
 

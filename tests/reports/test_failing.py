@@ -56,7 +56,7 @@ def test_an_upper_limit_has_its_levels_the_other_way_round() -> None:
 
 def test_the_table_says_what_the_second_level_is(van: Analysis) -> None:
     page = vehicle_page(_two_levels(van)).replace("\u00a0", " ")
-    assert "has two levels: not met beyond 75 %, and from then on until it is back at 78 %." in page
+    assert "has two levels: not met past 75 %, and from then on until it is back at 78 %." in page
 
 
 def test_a_bar_says_what_was_so_and_not_what_should_have_been(van: Analysis) -> None:
@@ -67,7 +67,9 @@ def test_a_bar_says_what_was_so_and_not_what_should_have_been(van: Analysis) -> 
 
 def test_the_answer_names_what_ended_stops_early(van: Analysis) -> None:
     # by hand: the one stop that the van's own conditions ended was ended by the charge
-    assert what_happened(van, ENGLISH).endswith("The vehicle ended 1 more stop early, with the sensor's state of charge below 75 %.")
+    assert what_happened(van, ENGLISH).endswith(
+        "The vehicle ended 1 more stop early, with the sensor's state of charge below 75 %."
+    )
 
 
 def test_a_legend_has_no_entry_for_bars_that_are_not_there(van: Analysis) -> None:

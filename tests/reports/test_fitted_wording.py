@@ -62,7 +62,9 @@ def test_the_load_of_a_load_test_is_half_the_rating(van: Analysis) -> None:
 
 def test_the_first_check_of_a_blocking_switch_names_it(van: Analysis) -> None:
     blocked = dataclasses.replace(van, findings=(_blocked_by("hood closed"),))
-    assert what_first(blocked, ENGLISH).endswith("watches the hood signal live, another works the hood latch by hand.")
+    assert what_first(blocked, ENGLISH).endswith(
+        "watches the hood signal live, another works the hood latch by hand and moves its wire."
+    )
     first = analysis_to_json(blocked)["findings"][0]["next_checks"][0]
     assert "watches the hood signal live" in first
 

@@ -165,7 +165,7 @@ def test_a_table_sorts_by_its_heading_and_is_saved_as_csv(watched: Watched) -> N
         page.locator("#when .take button").first.click()
     saved = Path(waiting.value.path()).read_text("utf-8-sig")
     assert waiting.value.suggested_filename == "standstills.csv"
-    assert saved.splitlines()[0].startswith("No.,Start,Length [s],Outcome")
+    assert saved.splitlines()[0].startswith("No.,Outcome,Not met,Value and limit,Start,Length [s]")
     assert len(saved.splitlines()) == 9  # by hand: a heading and eight standstills
     assert watched.complaints == []
 
