@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from estimator.estimate import Drive, Figure, Rest
 from fleet.daily import daily_rows, refusal_rows
 from fleet.tables import SCHEMA, TABLES, table_of
-from idle_stop.account import Reason, Standstill
+from idle_stop.account import Standstill
 from idle_stop.analysis import Analysis
 from idle_stop.decisions import decisions_of
 from signal_defs.platform import IdleStopRules
@@ -70,6 +71,20 @@ def _at(analysis: Analysis, time_ns: int) -> dict[str, Any]:
     }
 
 
+def _of(one: object, *names: str) -> dict[str, Any]:
+    """What is kept under the name it has."""
+    return {name: getattr(one, name) for name in names}
+
+
+def _band(name: str, unit: str, figure: Figure) -> dict[str, Any]:
+    """A figure and both ends of its band."""
+    return {f"{name}{unit}": figure.value, f"{name}_low": figure.low, f"{name}_high": figure.high}
+
+
+def _seconds(one: Rest | Drive) -> float:
+    return (one.end_ns - one.start_ns) / 1e9
+
+
 def _recording(analysis: Analysis, generation: int, *, keep_names: bool) -> dict[str, Any]:
     recording, estimate, platform = analysis.recording, analysis.estimate, analysis.platform
     sources = sorted(recording.sources, key=lambda one: one.sha256)
@@ -84,9 +99,7 @@ def _recording(analysis: Analysis, generation: int, *, keep_names: bool) -> dict
         "formats": [one.format for one in sources],
         "time": recording.start_ns // 1000 if recording.absolute_time else None,
         "end": recording.end_ns // 1000 if recording.absolute_time else None,
-        "duration_s": recording.duration_s,
-        "frames": recording.frames,
-        "frames_decoded": recording.frames_decoded,
+        **_of(recording, "duration_s", "frames", "frames_decoded"),
         "coverage": estimate.coverage,
         "gaps": sum(not gap.role for gap in recording.faults.gaps),
         "battery_only": analysis.account.battery_only,
@@ -98,12 +111,8 @@ def _recording(analysis: Analysis, generation: int, *, keep_names: bool) -> dict
         "soc_start": estimate.soc_start.value,
         "soc_end": estimate.soc_end.value,
         "soc_min": estimate.soc_min.value,
-        "capacity_ah": estimate.capacity_ah.value,
-        "capacity_low": estimate.capacity_ah.low,
-        "capacity_high": estimate.capacity_ah.high,
-        "resistance_mohm": estimate.resistance_mohm.value,
-        "resistance_low": estimate.resistance_mohm.low,
-        "resistance_high": estimate.resistance_mohm.high,
+        **_band("capacity", "_ah", estimate.capacity_ah),
+        **_band("resistance", "_mohm", estimate.resistance_mohm),
         "quiescent_ma": estimate.quiescent_ma.value,
         "next_crank_v": estimate.next_crank_min_v.value,
         "conditions": [one.name for one in platform.idle_stop.conditions if one.applies_to != "restart"],
@@ -133,14 +142,10 @@ def _standstills(analysis: Analysis) -> list[dict[str, Any]]:
         {
             "row": row,
             **_at(analysis, one.start_ns),
-            "seconds": one.seconds,
-            "outcome": one.outcome,
-            "ended_by": one.ended_by,
-            "verdict": one.verdict,
+            **_of(one, "seconds", "outcome", "ended_by", "verdict", "explained"),
             **_sole(one),
             "reasons": len(one.reasons),
             "hidden": len(one.unknown_conditions),
-            "explained": one.explained,
             "stop_s": _stop_s(one),
             "lost_idle_s": max(one.seconds - delay, 0.0) if one.outcome == "refused" else 0.0,
             "temperature_c": float(temperature[row]),
@@ -181,22 +186,15 @@ def _reasons(analysis: Analysis) -> list[dict[str, Any]]:
             **_at(analysis, one.start_ns),
             "standstill": number,
             "outcome": one.outcome,
-            "condition": reason.condition,
-            "group": reason.group,
-            "role": reason.role,
+            **_of(reason, "condition", "group", "role", "unit"),
             **_split("value", reason.value),
             **_split("threshold", reason.threshold),
-            "unit": reason.unit,
             "failing_s": max((one.decision_ns - reason.failing_since_ns) / 1e9, 0.0),
-            "alone": _is_alone(one, reason),
+            "alone": one.verdict == "sole" and one.reasons == (reason,),
             "told": reason.told_by_vehicle,
         }
         for row, (number, one, reason) in enumerate(pairs)
     ]
-
-
-def _is_alone(one: Standstill, reason: Reason) -> bool:
-    return one.verdict == "sole" and one.reasons == (reason,)
 
 
 def _split(name: str, value: float | str | bool) -> dict[str, Any]:
@@ -213,19 +211,9 @@ def _starts(analysis: Analysis) -> list[dict[str, Any]]:
         {
             "row": row,
             **_at(analysis, one.start_ns),
-            "kind": one.kind,
-            "min_v": one.min_v,
-            "peak_a": one.peak_a,
-            "crank_s": one.crank_s,
-            "to_idle_s": one.to_idle_s,
-            "resistance_mohm": one.resistance_mohm.value,
-            "resistance_low": one.resistance_mohm.low,
-            "resistance_high": one.resistance_mohm.high,
-            "temperature_c": one.temperature_c,
-            "soc": one.soc,
-            "before_v": one.before_v,
-            "resolved": one.resolved,
-            "method": one.method,
+            **_of(one, "kind", "min_v", "peak_a", "crank_s", "to_idle_s", "temperature_c", "soc", "before_v"),
+            **_of(one, "resolved", "method"),
+            **_band("resistance", "_mohm", one.resistance_mohm),
         }
         for row, one in enumerate(analysis.estimate.starts)
     ]
@@ -236,15 +224,9 @@ def _rests(analysis: Analysis) -> list[dict[str, Any]]:
         {
             "row": row,
             **_at(analysis, one.start_ns),
-            "seconds": (one.end_ns - one.start_ns) / 1e9,
-            "end_v": one.end_v,
-            "mean_ma": one.mean_ma,
-            "asleep_ma": one.asleep_ma,
-            "soc": one.soc_from_ocv.value,
-            "soc_low": one.soc_from_ocv.low,
-            "soc_high": one.soc_from_ocv.high,
-            "settled": one.settled,
-            "temperature_c": one.temperature_c,
+            "seconds": _seconds(one),
+            **_of(one, "end_v", "mean_ma", "asleep_ma", "settled", "temperature_c"),
+            **_band("soc", "", one.soc_from_ocv),
             "wake_ups": len(one.wake_ups),
             "wake_up_ah": math.fsum(wake.charge_ah for wake in one.wake_ups),
         }
@@ -257,12 +239,8 @@ def _drives(analysis: Analysis) -> list[dict[str, Any]]:
         {
             "row": row,
             **_at(analysis, one.start_ns),
-            "seconds": (one.end_ns - one.start_ns) / 1e9,
-            "charged_ah": one.charged_ah,
-            "discharged_ah": one.discharged_ah,
-            "max_v": one.max_v,
-            "coverage": one.coverage,
-            "distance_km": one.distance_km,
+            "seconds": _seconds(one),
+            **_of(one, "charged_ah", "discharged_ah", "max_v", "coverage", "distance_km"),
         }
         for row, one in enumerate(analysis.estimate.drives)
     ]
@@ -274,9 +252,7 @@ def _findings(analysis: Analysis) -> list[dict[str, Any]]:
         {
             "row": row,
             **start,
-            "code": one.code,
-            "weight": one.weight,
-            "possible": one.possible,
+            **_of(one, "code", "weight", "possible"),
             "evidence": [str(line) for line in one.evidence],
         }
         for row, one in enumerate(analysis.findings)

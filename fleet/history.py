@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -12,7 +12,7 @@ import numpy as np
 from decoder.frames import FloatArray
 from fleet.days import Days, columns_behind, days_of_table
 from fleet.metrics import Metric
-from fleet.store import Snapshot, Store
+from fleet.store import Store
 
 _DAY_US = 86_400_000_000
 
@@ -39,26 +39,20 @@ class History:
 
 
 def history_of_store(store: Store, metric: Metric, *, vehicle: str | None = None) -> History:
-    """Read no more than the trend of one metric needs. vehicle: of this one alone."""
+    """Read no more than the trend of one metric needs. vehicle: of this one alone. Raises LogError as `Store.read`."""
     snapshot = store.snapshot()
     columns = columns_behind(
         (metric.column, metric.weight, metric.temperature, metric.counted, metric.out_of, "temperature_c")
     )
-    return read_history(store, snapshot, columns, vehicle)
-
-
-def read_history(store: Store, at: Snapshot, columns: Iterable[str], vehicle: str | None) -> History:
-    """columns: of `fleet.days.COLUMNS`. Raises LogError as `Store.read` does."""
-    return history_of(
-        store.read("recordings", ["vehicle"], vehicle=vehicle, at=at),
-        store.read("daily", ["vehicle", "day", *columns], vehicle=vehicle, at=at),
-        store.read("events", ["vehicle", "time", "kind"], vehicle=vehicle, at=at),
-        store.read_vehicles("visits"),
-    )
+    needed = {"recordings": (), "daily": ("day", *columns), "events": ("time", "kind")}
+    read = {
+        table: store.read(table, ["vehicle", *names], vehicle=vehicle, at=snapshot) for table, names in needed.items()
+    }
+    return history_of(**read, visits=store.read_vehicles("visits"))
 
 
 def history_of(recordings: Any, daily: Any, events: Any, visits: Any) -> History:
-    """From Arrow tables of those names, with the columns that `read_history` asks for or more."""
+    """From Arrow tables of those names, with the columns that `history_of_store` asks for or more."""
     names = tuple(sorted(set(recordings.column("vehicle").unique().to_pylist())))
     return History(names, days_of_table(daily), _events(events, visits))
 
@@ -68,17 +62,11 @@ def _events(events: Any, visits: Any) -> dict[str, tuple[Event, ...]]:
     import pyarrow as pa
 
     found: dict[str, set[tuple[float, str]]] = {}
-    instants = events.column("time").cast(pa.int64()).to_pylist()
-    for vehicle, time_us, kind in zip(
-        events.column("vehicle").to_pylist(), instants, events.column("kind").to_pylist(), strict=True
-    ):
-        if time_us is not None:
-            found.setdefault(vehicle, set()).add((float(time_us // _DAY_US), kind))
-    days = visits.column("day").cast(pa.date32()).cast(pa.int32()).to_pylist()
-    for vehicle, day, kind in zip(
-        visits.column("vehicle").to_pylist(), days, visits.column("kind").to_pylist(), strict=True
-    ):
-        found.setdefault(vehicle, set()).add((float(day), kind))
+    for table, name, whole, unit in ((events, "time", pa.int64(), _DAY_US), (visits, "day", pa.int32(), 1)):
+        columns = (table.column("vehicle"), table.column(name).cast(whole), table.column("kind"))
+        for vehicle, at, kind in zip(*(column.to_pylist() for column in columns), strict=True):
+            if at is not None:
+                found.setdefault(vehicle, set()).add((float(at // unit), kind))
     return {vehicle: tuple(Event(day, kind) for day, kind in sorted(rows)) for vehicle, rows in found.items()}
 
 

@@ -151,12 +151,6 @@ class Store:
             return without_rows(schema)
         return pa.concat_tables(pieces).unify_dictionaries().combine_chunks()
 
-    def live_files(self, table: str) -> list[str]:
-        """Names of the files behind a table just now, for programs that read Parquet themselves."""
-        snapshot = self.snapshot()
-        counting = sorted(snapshot.chosen.counting)
-        return [file_name(table, name) for name in counting if snapshot.parts[name].rows.get(table)]
-
     def _found(self, name: str, fault: DamagedError) -> Damage:
         return self.damage.setdefault(name, Damage(name, str(fault)))
 

@@ -6,6 +6,7 @@ frame). Currents are negative when drawn. NaN is never written: what is unknown 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -17,32 +18,42 @@ HEAD = "recordings"  # written last: a part whose head is there is whole
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column. kind: a key of `_KINDS`. meaning: one line, unit in brackets."""
+    """One column. kind: as `schema_of` knows it. meaning: one line, unit in brackets."""
 
     name: str
     kind: str
     meaning: str
 
 
-def _columns(text: str) -> tuple[Column, ...]:
-    rows = (line.split(maxsplit=2) for line in text.splitlines() if line)
-    return tuple(Column(name, kind, meaning) for name, kind, meaning in rows)
+def _tables(text: str, blocks: Mapping[str, tuple[Column, ...]]) -> dict[str, tuple[Column, ...]]:
+    """Tables by name. Each begins with a heading that names it, and the blocks of columns that come before its own."""
+    tables: dict[str, tuple[Column, ...]] = {}
+    name = ""
+    for line in text.splitlines():
+        if line.startswith("["):
+            name, *before = line.strip("[]").split()
+            tables[name] = tuple(column for block in before for column in blocks[block])
+        elif line:
+            tables[name] += (Column(*line.split(maxsplit=2)),)
+    return tables
 
 
-_OF = """
+_BLOCKS = _tables(
+    """
+[of]
 recording       word    the recording this row was drawn from, as in the table recordings
 vehicle         word    the vehicle's name, or its pseudonym
-"""
-_AT = """
+[at]
 row             int     its number within the recording, from 0, in order of time
 time            time    when it began
 t_s             float   the same from the recording's first frame [s]
-"""
+""",
+    {},
+)
 
-TABLES: dict[str, tuple[Column, ...]] = {
-    "recordings": _columns(
-        _OF
-        + """
+TABLES = _tables(
+    """
+[recordings of]
 platform        word    id of the platform
 platform_sha256 text    SHA-256 over the platform's files
 schema          int     version of these tables when the row was written
@@ -76,12 +87,7 @@ resistance_high float   upper end of its band [mOhm]
 quiescent_ma    float   draw asleep, negative [mA]
 next_crank_v    float   lowest voltage expected of the next crank [V]
 conditions      texts   names of the platform's conditions for a stop, in the order of the table decisions
-"""
-    ),
-    "standstills": _columns(
-        _OF
-        + _AT
-        + """
+[standstills of at]
 seconds         float   how long the vehicle stood [s]
 outcome         word    stopped, cut_short, refused or not_sought
 ended_by        word    driver, system or unknown
@@ -96,12 +102,7 @@ lost_idle_s     float   refused only: standing beyond the stop delay with the en
 temperature_c   float   of the battery [degC]
 soc             float   charge [%]
 drive           int     number of the drive it belongs to, as in the table drives
-"""
-    ),
-    "reasons": _columns(
-        _OF
-        + _AT
-        + """
+[reasons of at]
 standstill      int     number of the standstill
 outcome         word    of that standstill
 condition       word    the condition that failed
@@ -115,12 +116,7 @@ unit            word    of value and threshold
 failing_s       float   how long it had been failing [s]
 alone           flag    the only one failing, every other known to be met
 told            flag    the vehicle itself said so
-"""
-    ),
-    "starts": _columns(
-        _OF
-        + _AT
-        + """
+[starts of at]
 kind            word    first or restart
 min_v           float   lowest voltage observed [V]
 peak_a          float   largest current drawn, negative [A]
@@ -134,12 +130,7 @@ soc             float   charge [%]
 before_v        float   voltage before the crank [V]
 resolved        flag    sampled fast enough to see the crank; else voltage and resistance are bounds
 method          word    how the resistance was taken
-"""
-    ),
-    "rests": _columns(
-        _OF
-        + _AT
-        + """
+[rests of at]
 seconds         float   how long it was parked [s]
 end_v           float   voltage at the end [V]
 mean_ma         float   mean current while parked [mA]
@@ -151,23 +142,14 @@ settled         word    settled, upper (surface charge), lower (after discharge)
 temperature_c   float   of the battery [degC]
 wake_ups        int     times it drew more than asleep
 wake_up_ah      float   charge drawn by them [Ah]
-"""
-    ),
-    "drives": _columns(
-        _OF
-        + _AT
-        + """
+[drives of at]
 seconds         float   how long it took [s]
 charged_ah      float   charge put in [Ah]
 discharged_ah   float   charge drawn [Ah]
 max_v           float   highest voltage held for 10 s [V]
 coverage        float   share of the time with current samples, 0 to 1
 distance_km     float   distance driven [km]
-"""
-    ),
-    "daily": _columns(
-        _OF
-        + """
+[daily of]
 day             day     UTC
 drives          int     drives that began that day
 drive_s         float   time driven [s]
@@ -199,41 +181,22 @@ parked_ah       float   charge drawn in it [Ah]
 coverage        float   share of the driven time with current samples, 0 to 1
 soc_min         float   lowest charge of the day [%]
 temperature_c   float   mean temperature of the battery [degC]
-"""
-    ),
-    "refusals": _columns(
-        _OF
-        + """
+[refusals of]
 day             day     UTC
 condition       word    a condition that failed at refused standstills; "" for refusals without a visible cause
 group           word    its group
 refusals        int     refused standstills at which it failed
 alone           int     of them those where nothing else failed
 lost_idle_s     float   idling they cost [s]
-"""
-    ),
-    "findings": _columns(
-        _OF
-        + _AT
-        + """
+[findings of at]
 code            word    stable name of the finding
 weight          word    note, check or act
 possible        flag    fewer than two independent lines of evidence, or an input unknown
 evidence        texts   the lines for it, in English
-"""
-    ),
-    "events": _columns(
-        _OF
-        + _AT
-        + """
+[events of at]
 kind            word    sensor_reset or battery_changed, as the recording shows it
 evidence        texts   what shows it, in English
-"""
-    ),
-    "decisions": _columns(
-        _OF
-        + _AT
-        + """
+[decisions of at]
 stopped         flag    whether the engine was stopped
 value_low       floats  the value each condition looks at, lower end of its band
 value_high      floats  upper end of its band
@@ -243,29 +206,26 @@ state           ints    each condition by the platform's rules: 1 met, 0 failing
 told            flags   the vehicle itself named the condition
 hidden          flag    something beyond the conditions was not visible
 step            floats  resolution of each signal
-"""
-    ),
-}
+""",
+    _BLOCKS,
+)
 
-VEHICLES: dict[str, tuple[Column, ...]] = {
-    "vehicles": _columns(
-        """
+VEHICLES = _tables(
+    """
+[vehicles]
 vehicle         word    the vehicle's name, or its pseudonym
 platform        word    id of the platform
 battery         word    what the manifest calls the battery fitted; another word begins another battery
 depot           word    where the vehicle belongs
 sequence        int     number of the manifest; the highest counts
-"""
-    ),
-    "visits": _columns(
-        """
+[visits]
 vehicle         word    the vehicle's name, or its pseudonym
 day             day     of the visit
 kind            word    visit, battery, coding or reset; all but visit begin another battery episode
 sequence        int     number of the manifest; the highest counts
-"""
-    ),
-}
+""",
+    {},
+)
 
 
 @cache

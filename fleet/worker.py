@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
@@ -33,7 +32,6 @@ class Outcome:
     status: Status
     recording: str = ""
     why: str = ""
-    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,19 +62,18 @@ def work(job: Job, tasks: Sequence[Task]) -> list[Outcome]:
     parts: dict[str, dict[str, Any]] = {}
     outcomes = []
     for task in tasks:
-        begun = time.perf_counter()
         try:
             key, tables = _done(job, task, known, mine | parts.keys())
         except IdlewhyError as fault:
-            outcomes.append(Outcome(task, "failed", why=str(fault), seconds=time.perf_counter() - begun))
+            outcomes.append(Outcome(task, "failed", why=str(fault)))
             continue
         except Exception as fault:  # noqa: BLE001 - one log never stops the rest
             why = f"A defect of idlewhy: {type(fault).__name__}: {fault}"
-            outcomes.append(Outcome(task, "failed", why=why, seconds=time.perf_counter() - begun))
+            outcomes.append(Outcome(task, "failed", why=why))
             continue
         if tables:
             parts[key] = tables
-        outcomes.append(Outcome(task, "added" if tables else "known", key, seconds=time.perf_counter() - begun))
+        outcomes.append(Outcome(task, "added" if tables else "known", key))
     if parts:
         store.add(list(parts.values()))
         mine.update(parts)
