@@ -94,12 +94,17 @@ def _learned(cases: Sequence[StopEnds], place: int) -> RestartLevel:
 
 
 def _outlasted(reading: Reading | None, stop: Standstill, condition: Condition) -> float:
+    """The worst of the medians over each second of a stop; NaN where a sample is not usable."""
     assert stop.stop_start_ns is not None
     assert stop.stop_end_ns is not None
     if reading is None:
         return math.nan
-    sign = sign_of(condition)
-    return sign * _lasting(reading, stop.stop_start_ns, stop.stop_end_ns - _RESTART_NS, sign)
+    low, high = np.searchsorted(reading.time_ns, [stop.stop_start_ns, stop.stop_end_ns - _RESTART_NS])
+    if high <= low or not reading.usable[low:high].all():
+        return math.nan
+    second = (reading.time_ns[low:high] - stop.stop_start_ns) // _DIP_NS
+    medians = [float(np.median(part)) for part in np.split(reading.low[low:high], np.flatnonzero(np.diff(second)) + 1)]
+    return min(medians) if condition.at_least is not None else max(medians)
 
 
 def _ended_at(stop: Standstill, condition: Condition) -> float:
@@ -107,13 +112,3 @@ def _ended_at(stop: Standstill, condition: Condition) -> float:
         return math.nan
     value = stop.reasons[0].value
     return float(value) if isinstance(value, float) else math.nan
-
-
-def _lasting(reading: Reading, start_ns: int, end_ns: int, sign: float) -> float:
-    """The worst of the medians over each second from start to end, turned; NaN where a sample is not usable."""
-    low, high = np.searchsorted(reading.time_ns, [start_ns, end_ns])
-    if high <= low or not reading.usable[low:high].all():
-        return math.nan
-    second = (reading.time_ns[low:high] - start_ns) // _DIP_NS
-    parts = np.split(sign * reading.low[low:high], np.flatnonzero(np.diff(second)) + 1)
-    return min(float(np.median(part)) for part in parts)

@@ -21,27 +21,10 @@ BITS: tuple[tuple[str, Group, str], ...] = (
     ("idle_stop_inhibit_safety", "safety", "safety"),
 )
 _SETTLES_NS = 1_000_000_000  # a bit may follow the decision by one slow cycle; common practice, no source
-_NO_REASON = frozenset(
-    {
-        "",
-        "0",
-        "none",
-        "no",
-        "ok",
-        "off",
-        "noreason",
-        "noinhibit",
-        "notinhibited",
-        "allowed",
-        "released",
-        "enabled",
-        "available",
-        "noinhibition",
-        "free",
-        "inactive",
-        "stopallowed",
-    }
-)
+_NO_REASON = frozenset({
+    "", "0", "none", "no", "ok", "off", "noreason", "noinhibit", "notinhibited", "noinhibition", "allowed",
+    "stopallowed", "released", "enabled", "available", "free", "inactive",
+})  # fmt: skip
 # Words in a vehicle's own reason that name the group; common practice, no source.
 _WORDS: tuple[tuple[Group, tuple[str, ...]], ...] = (
     ("electrical", ("batt", "soc", "charge", "charging", "volt", "current", "electr", "alternator", "generator")),
