@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path, Query, Request, Response
-from fastapi.responses import FileResponse, JSONResponse
+from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi.responses import FileResponse
 
 from idlewhy.web.answers import office_of
 from idlewhy.web.child_tasks import FACTS, REPORT, TRACES
-from idlewhy.web.guard import Need
+from idlewhy.web.guard import CanDelete, CanRead, CanUpload
 from idlewhy.web.identity import Caller
 from idlewhy.web.jobs import Job
 from idlewhy.web.models import (
@@ -31,64 +31,53 @@ from idlewhy.web.problems import Problem
 from idlewhy.web.submit import make_recording
 
 router = APIRouter(prefix="/api/v1", responses=PROBLEMS)
-CanRead = Annotated[Caller, Depends(Need("read"))]
-CanUpload = Annotated[Caller, Depends(Need("upload"))]
-CanDelete = Annotated[Caller, Depends(Need("admin"))]
 IdPath = Annotated[str, Path(pattern=f"^{ID.pattern}$")]
 Limit = Annotated[int, Query(ge=1, le=200)]
 
-_FILE = {"type": "string", "format": "binary"}
+
+def _file(kind: str, **schema: str) -> dict[int | str, dict[str, Any]]:
+    return {200: {"content": {kind: {"schema": schema}}}}
+
+
+_PAGE = _file("text/html", type="string")
 
 
 def _with_logs(office: Office, job: Job) -> JobOut:
-    logs = [LogOut(name=row["name"], sha256=row["sha256"], bytes=row["bytes"]) for row in office.jobs.logs_of(job.id)]
-    return job_out(job, logs if job.kind == "analysis" else None)
+    return job_out(job, [LogOut.model_validate(dict(row)) for row in office.jobs.logs_of(job.id)])
 
 
 @router.post("/recordings", status_code=202, tags=["recordings"])
 def new_recording(request: Request, wanted: RecordingIn, caller: CanUpload) -> JobOut:
     """Make a recording of uploads and queue its analysis."""
     office = office_of(request)
-    job = make_recording(
-        office,
-        caller,
-        vehicle=wanted.vehicle,
-        platform=wanted.platform,
-        uploads=wanted.uploads,
-        language=wanted.language,
-    )
-    return _with_logs(office, job)
+    return _with_logs(office, make_recording(office, caller, **wanted.model_dump()))
 
 
 @router.get("/recordings", tags=["recordings"])
 def recordings(
     request: Request,
-    caller: CanRead,
+    _caller: CanRead,
     vehicle: Annotated[str | None, Query(pattern=f"^{ID.pattern}$")] = None,
     before: Annotated[float | None, Query(ge=0, le=1e11)] = None,
     limit: Limit = 50,
 ) -> JobsOut:
     """Recordings, the newest first."""
-    del caller
     found = office_of(request).jobs.latest(vehicle=vehicle, before=before, limit=limit)
     return JobsOut(items=[job_out(one) for one in found], before=found[-1].created if len(found) == limit else None)
 
 
 @router.get("/recordings/{job_id}", tags=["recordings"])
-def recording(request: Request, job_id: IdPath, caller: CanRead) -> JobOut:
+def recording(request: Request, job_id: IdPath, _caller: CanRead) -> JobOut:
     """One recording: its place in line, how far its analysis is, or what came out."""
-    del caller
     office = office_of(request)
     return _with_logs(office, office.jobs.get(job_id, "analysis"))
 
 
-@router.delete("/recordings/{job_id}", status_code=204, response_class=Response, tags=["recordings"])
-def delete_recording(request: Request, job_id: IdPath, caller: CanDelete) -> Response:
+@router.delete("/recordings/{job_id}", status_code=204, tags=["recordings"])
+def delete_recording(request: Request, job_id: IdPath, _caller: CanDelete) -> None:
     """Delete a recording with its logs and results."""
-    del caller
     office = office_of(request)
     office.delete_job(office.jobs.get(job_id, "analysis"))
-    return Response(status_code=204)
 
 
 @router.post("/recordings/{job_id}/cancel", tags=["recordings"])
@@ -116,29 +105,17 @@ def check_owner(caller: Caller, job: Job) -> None:
         raise Problem("not-allowed", "This was uploaded by somebody else.", "Ask them, or a person with admin rights.")
 
 
-@router.get(
-    "/recordings/{job_id}/analysis",
-    tags=["recordings"],
-    response_class=JSONResponse,
-    responses={200: {"content": {"application/json": {"schema": {"type": "object"}}}}},
-)
-def analysis(request: Request, job_id: IdPath, caller: CanRead) -> Response:
+@router.get("/recordings/{job_id}/analysis", tags=["recordings"], responses=_file("application/json", type="object"))
+def analysis(request: Request, job_id: IdPath, _caller: CanRead) -> Response:
     """The analysis as `idlewhy report --json` writes it."""
-    del caller
     office = office_of(request)
     path = office.results.path(office.jobs.get(job_id, "analysis").result, FACTS)
     return FileResponse(path, media_type="application/json")
 
 
-@router.get(
-    "/recordings/{job_id}/report",
-    tags=["recordings"],
-    response_class=Response,
-    responses={200: {"content": {"text/html": {"schema": {"type": "string"}}}}},
-)
-def report(request: Request, job_id: IdPath, caller: CanRead) -> Response:
+@router.get("/recordings/{job_id}/report", tags=["recordings"], response_class=Response, responses=_PAGE)
+def report(request: Request, job_id: IdPath, _caller: CanRead) -> Response:
     """The report: one HTML page that needs nothing else."""
-    del caller
     office = office_of(request)
     return report_file(office, office.jobs.get(job_id, "analysis"))
 
@@ -153,41 +130,27 @@ def report_file(office: Office, job: Job) -> Response:
     "/recordings/{job_id}/traces",
     tags=["recordings"],
     response_class=Response,
-    responses={200: {"content": {"application/vnd.apache.parquet": {"schema": _FILE}}}},
+    responses=_file("application/vnd.apache.parquet", type="string", format="binary"),
 )
-def traces(request: Request, job_id: IdPath, caller: CanRead) -> Response:
+def traces(request: Request, job_id: IdPath, _caller: CanRead) -> Response:
     """The estimated traces as Parquet."""
-    del caller
     office = office_of(request)
     path = office.results.path(office.jobs.get(job_id, "analysis").result, TRACES)
     return FileResponse(path, media_type="application/vnd.apache.parquet", filename="traces.parquet")
 
 
 @router.get("/vehicles", tags=["vehicles"])
-def vehicles(request: Request, caller: CanRead) -> VehiclesOut:
+def vehicles(request: Request, _caller: CanRead) -> VehiclesOut:
     """All vehicles."""
-    del caller
     rows = office_of(request).jobs.vehicles()
-    items = [
-        VehicleOut(
-            id=row["id"],
-            name=row["name"],
-            recordings=row["recordings"],
-            latest=moment(row["latest"]) if row["latest"] else None,
-        )
-        for row in rows
-    ]
-    return VehiclesOut(items=items)
+    shown = ({**row, "latest": moment(row["latest"]) if row["latest"] else None} for row in rows)
+    return VehiclesOut(items=[VehicleOut.model_validate(one) for one in shown])
 
 
-@router.delete("/vehicles/{vehicle_id}", status_code=204, response_class=Response, tags=["vehicles"])
-def delete_vehicle(request: Request, vehicle_id: IdPath, caller: CanDelete) -> Response:
+@router.delete("/vehicles/{vehicle_id}", status_code=204, tags=["vehicles"])
+def delete_vehicle(request: Request, vehicle_id: IdPath, _caller: CanDelete) -> None:
     """Delete a vehicle with all its recordings."""
-    del caller
-    office = office_of(request)
-    office.jobs.vehicle(vehicle_id)
-    office.delete_vehicle(vehicle_id)
-    return Response(status_code=204)
+    office_of(request).delete_vehicle(vehicle_id)
 
 
 @router.post("/comparisons", status_code=202, tags=["comparisons"])
@@ -208,29 +171,20 @@ def compare(office: Office, caller: Caller, before: str, after: str) -> Job:
 
 
 @router.get("/comparisons/{job_id}", tags=["comparisons"])
-def comparison(request: Request, job_id: IdPath, caller: CanRead) -> JobOut:
+def comparison(request: Request, job_id: IdPath, _caller: CanRead) -> JobOut:
     """One comparison and how far it is."""
-    del caller
     return job_out(office_of(request).jobs.get(job_id, "comparison"))
 
 
-@router.get(
-    "/comparisons/{job_id}/report",
-    tags=["comparisons"],
-    response_class=Response,
-    responses={200: {"content": {"text/html": {"schema": {"type": "string"}}}}},
-)
-def comparison_report(request: Request, job_id: IdPath, caller: CanRead) -> Response:
+@router.get("/comparisons/{job_id}/report", tags=["comparisons"], response_class=Response, responses=_PAGE)
+def comparison_report(request: Request, job_id: IdPath, _caller: CanRead) -> Response:
     """The page that lays two recordings beside each other."""
-    del caller
     office = office_of(request)
     return report_file(office, office.jobs.get(job_id, "comparison"))
 
 
-@router.delete("/comparisons/{job_id}", status_code=204, response_class=Response, tags=["comparisons"])
-def delete_comparison(request: Request, job_id: IdPath, caller: CanDelete) -> Response:
+@router.delete("/comparisons/{job_id}", status_code=204, tags=["comparisons"])
+def delete_comparison(request: Request, job_id: IdPath, _caller: CanDelete) -> None:
     """Delete a comparison; its recordings stay."""
-    del caller
     office = office_of(request)
     office.delete_job(office.jobs.get(job_id, "comparison"))
-    return Response(status_code=204)

@@ -7,11 +7,11 @@ import base64
 import binascii
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from idlewhy.web.answers import office_of
-from idlewhy.web.guard import Need
+from idlewhy.web.guard import CanDelete, CanRead, CanUpload
 from idlewhy.web.identity import Caller
 from idlewhy.web.jobs import Job
 from idlewhy.web.models import PROBLEMS, PlatformOut, PlatformsOut, platform_out
@@ -21,9 +21,6 @@ from idlewhy.web.platforms import MAX_FILES, OWN, TOML, OwnPlatform, check_names
 from idlewhy.web.problems import Problem
 
 router = APIRouter(prefix="/api/v1/platforms", tags=["platforms"], responses=PROBLEMS)
-CanRead = Annotated[Caller, Depends(Need("read"))]
-CanUpload = Annotated[Caller, Depends(Need("upload"))]
-CanDelete = Annotated[Caller, Depends(Need("admin"))]
 OwnId = Annotated[str, Path(pattern=f"^{OWN}{ID.pattern}$", description="The id of an uploaded platform.")]
 
 
@@ -46,9 +43,8 @@ def _decoded(files: dict[str, str]) -> dict[str, bytes]:
 
 
 @router.get("")
-def platforms(request: Request, caller: CanRead) -> PlatformsOut:
+def platforms(request: Request, _caller: CanRead) -> PlatformsOut:
     """Every platform that a recording can name."""
-    del caller
     office = office_of(request)
     known = [PlatformOut(id=one.id, title=one.title, uploaded=False) for one in office.platforms.known()]
     return PlatformsOut(items=[*known, *(platform_out(one) for one in office.platforms.own())])
@@ -64,9 +60,8 @@ async def new_platform(request: Request, wanted: FilesIn, caller: CanUpload) -> 
 
 
 @router.get("/{platform_id}")
-def platform(request: Request, platform_id: OwnId, caller: CanRead) -> PlatformOut:
+def platform(request: Request, platform_id: OwnId, _caller: CanRead) -> PlatformOut:
     """An uploaded platform, its files and what the check found."""
-    del caller
     office = office_of(request)
     found = office.platforms.get(platform_id.removeprefix(OWN))
     return platform_out(found, list(office.platforms.files(found.id)))
@@ -81,13 +76,11 @@ async def change_platform(request: Request, platform_id: OwnId, wanted: FilesIn,
     return await checked(office, _decoded(wanted.files), caller, found.id)
 
 
-@router.delete("/{platform_id}", status_code=204, response_class=Response)
-def delete_platform(request: Request, platform_id: OwnId, caller: CanDelete) -> Response:
+@router.delete("/{platform_id}", status_code=204)
+def delete_platform(request: Request, platform_id: OwnId, _caller: CanDelete) -> None:
     """Delete an uploaded platform; recordings that used it keep their reports."""
-    del caller
     office = office_of(request)
     office.platforms.delete(office.platforms.get(platform_id.removeprefix(OWN)).id)
-    return Response(status_code=204)
 
 
 def check_owner(caller: Caller, platform: OwnPlatform) -> None:

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from signal_defs.errors import UsageError
 
@@ -113,6 +114,19 @@ class Database:
                     self._open.pop(ended).close()
                 self._open[threading.current_thread()] = found
         return found
+
+    def one(self, query: str, *values: Any) -> Any:
+        """The first row that a query finds, None if it finds none."""
+        return self.connection().execute(query, values).fetchone()
+
+    def every(self, query: str, *values: Any) -> list[sqlite3.Row]:
+        """All rows that a query finds."""
+        return self.connection().execute(query, values).fetchall()
+
+    def write(self, query: str, *values: Any, lasting: bool = True) -> int:
+        """One statement as a transaction of its own (see `change`); how many rows it changed."""
+        with self.change(lasting=lasting) as db:
+            return db.execute(query, values).rowcount
 
     @contextmanager
     def change(self, *, lasting: bool = True) -> Iterator[sqlite3.Connection]:

@@ -7,9 +7,10 @@ import secrets
 import time
 from collections.abc import Awaitable, Callable
 from http.cookies import SimpleCookie
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import urlsplit
 
+from fastapi import Depends
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -268,6 +269,11 @@ class Need:
         if not caller.may(self.scope):
             raise Problem("not-allowed", f'This needs the scope "{self.scope}".', "Use a token that has it.")
         return caller
+
+
+CanRead = Annotated[Caller, Depends(Need("read"))]
+CanUpload = Annotated[Caller, Depends(Need("upload"))]
+CanDelete = Annotated[Caller, Depends(Need("admin"))]
 
 
 def _pattern(scope: Scope) -> str:

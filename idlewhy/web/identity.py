@@ -20,11 +20,6 @@ from signal_defs.errors import UsageError
 
 Scope = Literal["read", "upload", "admin"]
 SCOPES: tuple[Scope, ...] = ("read", "upload", "admin")
-MEANING: dict[Scope, str] = {
-    "read": "see recordings, reports, vehicles and platforms",
-    "upload": "add logs and platforms, have them analysed",
-    "admin": "delete, and everything else",
-}
 SESSION_S = 12 * 3600.0
 _TOKEN = re.compile(r"idlewhy_([0-9a-f]{24})_([A-Za-z0-9_-]{43})")
 _REMEMBERED_S = 60.0
@@ -87,17 +82,16 @@ class Identity:
         if wrong or not wanted:
             raise UsageError(f"There is no scope {min(wrong, default='')!r}.", mend=f"Scopes are {', '.join(SCOPES)}.")
         token_id, secret = new_id(), secrets.token_urlsafe(32)
-        with self._database.change() as db:
-            db.execute(
-                "INSERT INTO token (id, name, scopes, hash, created) VALUES (?, ?, ?, ?, ?)",
-                (token_id, name[:200], " ".join(sorted(wanted)), self._hasher.hash(secret), time.time()),
-            )
+        self._database.write(
+            "INSERT INTO token (id, name, scopes, hash, created) VALUES (?, ?, ?, ?, ?)",
+            *(token_id, name[:200], " ".join(sorted(wanted)), self._hasher.hash(secret), time.time()),
+        )
         self._looked = -math.inf
         return f"idlewhy_{token_id}_{secret}"
 
     def tokens(self) -> list[Token]:
         """All tokens, the oldest first."""
-        rows = self._database.connection().execute("SELECT * FROM token ORDER BY created")
+        rows = self._database.every("SELECT * FROM token ORDER BY created")
         return [
             Token(row["id"], row["name"], frozenset(row["scopes"].split()), row["created"], row["used"]) for row in rows
         ]
@@ -106,15 +100,12 @@ class Identity:
         """Some token was made: then everybody needs one. Another process's first token is seen after two seconds."""
         now = time.monotonic()
         if now - self._looked > _LOOK_S:
-            found = self._database.connection().execute("SELECT 1 FROM token LIMIT 1").fetchone()
-            self._any, self._looked = found is not None, now
+            self._any, self._looked = self._database.one("SELECT 1 FROM token LIMIT 1") is not None, now
         return self._any
 
     def revoke(self, token_id: str) -> bool:
         """Delete a token and end its sessions; False if there is none."""
-        with self._database.change() as db:
-            gone = db.execute("DELETE FROM token WHERE id = ?", (token_id,)).rowcount
-        return bool(gone)
+        return bool(self._database.write("DELETE FROM token WHERE id = ?", token_id))
 
     def caller_of_token(self, text: str) -> Caller | None:
         """Whose token this is; None if it is nobody's. Takes some 20 ms the first time: call it in a thread."""
@@ -122,10 +113,8 @@ class Identity:
         if not shape:
             return None
         token_id, secret = shape[1], shape[2]
-        row = self._database.connection().execute("SELECT * FROM token WHERE id = ?", (token_id,)).fetchone()
-        if row is None or not self._fits(token_id, row["hash"], secret):
-            return None
-        return Caller("token", f"token:{token_id}", row["name"], frozenset(row["scopes"].split()))
+        row = self._database.one("SELECT * FROM token WHERE id = ?", token_id)
+        return _caller("token", row) if row is not None and self._fits(token_id, row["hash"], secret) else None
 
     def _fits(self, token_id: str, kept: str, secret: str) -> bool:
         """Whether the secret fits its hash; a yes is remembered for a minute, by its SHA-256."""
@@ -145,8 +134,7 @@ class Identity:
             self._remembered[token_id] = (digest, now)
             while len(self._remembered) > _REMEMBERED:
                 self._remembered.popitem(last=False)
-        with self._database.change() as db:
-            db.execute("UPDATE token SET used = ? WHERE id = ?", (time.time(), token_id))
+        self._database.write("UPDATE token SET used = ? WHERE id = ?", time.time(), token_id)
         return True
 
     # ---- sessions
@@ -167,22 +155,12 @@ class Identity:
 
     def caller_of_session(self, secret: str) -> Caller | None:
         """Whose session this is; None if it ended or its token was revoked."""
-        row = (
-            self._database.connection()
-            .execute(
-                "SELECT token.* FROM session JOIN token ON token.id = session.token"
-                " WHERE session.hash = ? AND ends > ?",
-                (_digest(secret), time.time()),
-            )
-            .fetchone()
-        )
-        if row is None:
-            return None
-        return Caller("session", f"token:{row['id']}", row["name"], frozenset(row["scopes"].split()))
+        query = "SELECT token.* FROM session JOIN token ON token.id = session.token WHERE session.hash = ? AND ends > ?"
+        row = self._database.one(query, _digest(secret), time.time())
+        return None if row is None else _caller("session", row)
 
     def end_session(self, secret: str) -> None:
-        with self._database.change() as db:
-            db.execute("DELETE FROM session WHERE hash = ?", (_digest(secret),))
+        self._database.write("DELETE FROM session WHERE hash = ?", _digest(secret))
 
     # ---- forms
 
@@ -192,6 +170,10 @@ class Identity:
 
     def is_form_token(self, browser: str, text: str) -> bool:
         return bool(browser) and hmac.compare_digest(self.form_token(browser).encode(), text.encode("utf-8", "replace"))
+
+
+def _caller(kind: Literal["token", "session"], token: Any) -> Caller:
+    return Caller(kind, f"token:{token['id']}", token["name"], frozenset(token["scopes"].split()))
 
 
 def _digest(secret: str) -> str:

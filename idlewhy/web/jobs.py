@@ -92,7 +92,7 @@ class Jobs:
 
     def get(self, job_id: str, kind: Kind | None = None) -> Job:
         """One job. Raises Problem if there is none of that kind."""
-        row = self._database.connection().execute(f"{_SELECT} WHERE job.id = ?", (checked_id(job_id),)).fetchone()
+        row = self._database.one(f"{_SELECT} WHERE job.id = ?", checked_id(job_id))
         if row is None or (kind is not None and row["kind"] != kind):
             raise Problem("not-found", "There is nothing under this address; it may have been deleted.")
         return _job(row)
@@ -110,59 +110,47 @@ class Jobs:
             words.append("job.created < ?")
             values.append(before)
         query = f"{_SELECT} WHERE {' AND '.join(words)} ORDER BY job.created DESC LIMIT ?"
-        return [_job(row) for row in self._database.connection().execute(query, (*values, limit))]
+        return [_job(row) for row in self._database.every(query, *values, limit)]
 
     def counts(self) -> dict[str, int]:
         """How many jobs there are in each state."""
-        rows = self._database.connection().execute("SELECT state, COUNT(*) AS n FROM job GROUP BY state")
+        rows = self._database.every("SELECT state, COUNT(*) AS n FROM job GROUP BY state")
         return {row["state"]: row["n"] for row in rows}
 
     def logs_of(self, job_id: str) -> list[Row]:
         """The logs of a recording in the order they were named: sha256, name, bytes, look."""
-        return (
-            self._database.connection()
-            .execute(
-                "SELECT job_log.name, job_log.sha256, log.bytes, log.look"
-                " FROM job_log LEFT JOIN log USING (sha256) WHERE job = ? ORDER BY job_log.place",
-                (job_id,),
-            )
-            .fetchall()
+        return self._database.every(
+            "SELECT job_log.name, job_log.sha256, log.bytes, log.look"
+            " FROM job_log LEFT JOIN log USING (sha256) WHERE job = ? ORDER BY job_log.place",
+            job_id,
         )
 
     def pair_of(self, job_id: str) -> dict[str, str]:
         """Of a comparison, the ids of the recordings "before" and "after"."""
-        rows = self._database.connection().execute("SELECT side, recording FROM compared WHERE job = ?", (job_id,))
+        rows = self._database.every("SELECT side, recording FROM compared WHERE job = ?", job_id)
         return {row["side"]: row["recording"] for row in rows}
 
     def vehicles(self) -> list[Row]:
         """Every vehicle: id, name, how many recordings, when the latest was made; the latest first."""
-        return (
-            self._database.connection()
-            .execute(
-                "SELECT vehicle.id, vehicle.name, COUNT(job.id) AS recordings, MAX(job.created) AS latest FROM vehicle"
-                " LEFT JOIN job ON job.vehicle = vehicle.id AND +job.kind = 'analysis' GROUP BY vehicle.id"
-                " ORDER BY latest DESC LIMIT 2000"
-            )
-            .fetchall()
+        return self._database.every(
+            "SELECT vehicle.id, vehicle.name, COUNT(job.id) AS recordings, MAX(job.created) AS latest FROM vehicle"
+            " LEFT JOIN job ON job.vehicle = vehicle.id AND +job.kind = 'analysis' GROUP BY vehicle.id"
+            " ORDER BY latest DESC LIMIT 2000"
         )
 
     def vehicle(self, vehicle_id: str) -> Row:
         """One vehicle. Raises Problem if there is none."""
         query = "SELECT id, name, created FROM vehicle WHERE id = ?"
-        row: Row | None = self._database.connection().execute(query, (checked_id(vehicle_id),)).fetchone()
+        row: Row | None = self._database.one(query, checked_id(vehicle_id))
         if row is None:
             raise Problem("not-found", "There is no such vehicle; its recordings may have been deleted.")
         return row
 
     def results(self) -> list[Row]:
         """Of every recording that is done: vehicle, its name, result."""
-        return (
-            self._database.connection()
-            .execute(
-                "SELECT job.vehicle, vehicle.name, job.result FROM job JOIN vehicle ON vehicle.id = job.vehicle"
-                " WHERE job.kind = 'analysis' AND job.result NOT NULL ORDER BY job.created"
-            )
-            .fetchall()
+        return self._database.every(
+            "SELECT job.vehicle, vehicle.name, job.result FROM job JOIN vehicle ON vehicle.id = job.vehicle"
+            " WHERE job.kind = 'analysis' AND job.result NOT NULL ORDER BY job.created"
         )
 
     # ---- putting in
@@ -225,12 +213,12 @@ class Jobs:
 
     def cancel(self, job_id: str) -> Job:
         """Take a job out of the queue or stop it."""
-        with self._database.change() as db:
-            changed = db.execute(
-                "UPDATE job SET state = 'cancelled', ended = ?, worker = NULL, attempt = attempt + 1 WHERE id = ?"
-                " AND state IN ('queued', 'running')",
-                (time.time(), checked_id(job_id)),
-            ).rowcount
+        changed = self._database.write(
+            "UPDATE job SET state = 'cancelled', ended = ?, worker = NULL, attempt = attempt + 1 WHERE id = ?"
+            " AND state IN ('queued', 'running')",
+            time.time(),
+            checked_id(job_id),
+        )
         if not changed:
             self.get(job_id)
             raise Problem("conflict", "It is over already, so it cannot be cancelled.")
@@ -259,29 +247,7 @@ def _insert(
 
 
 def _job(row: Row) -> Job:
-    return Job(
-        id=row["id"],
-        kind=row["kind"],
-        vehicle=row["vehicle"],
-        vehicle_name=row["vehicle_name"],
-        platform=row["platform"],
-        language=row["language"],
-        owner=row["owner"],
-        created=row["created"],
-        state=row["state"],
-        place_in_line=row["place_in_line"],
-        attempt=row["attempt"],
-        stage=row["stage"],
-        done=row["done"],
-        total=row["total"],
-        frames=row["frames"],
-        started=row["started"],
-        ended=row["ended"],
-        what=row["what"],
-        place=row["place"],
-        mend=row["mend"],
-        fault=row["fault"],
-        summary={**_NO_SUMMARY, **(json.loads(row["summary"]) if row["summary"] else {})},
-        policy=row["policy"] or "",
-        result=row["result"],
-    )
+    kept = {name: row[name] for name in row.keys() if name in Job.__slots__}  # noqa: SIM118 - a row's values else
+    kept["summary"] = {**_NO_SUMMARY, **json.loads(row["summary"] or "{}")}
+    kept["policy"] = row["policy"] or ""
+    return Job(**kept)

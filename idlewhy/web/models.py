@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
@@ -181,55 +182,20 @@ def looked(text: str | None) -> Looked | None:
     seen = json.loads(text)
     dated = bool(seen.get("absolute"))
     start, end = seen.get("start_ns"), seen.get("end_ns")
-    return Looked(
-        format=seen.get("format"),
-        frames=seen.get("frames") or 0,
-        start=moment(start / 1e9) if dated and start is not None else None,
-        end=moment(end / 1e9) if dated and end is not None else None,
-        fault=seen.get("fault") or "",
-    )
+    begun, over = (moment(at / 1e9) if dated and at is not None else None for at in (start, end))
+    return Looked.model_validate({**seen, "start": begun, "end": over})
 
 
 def upload_out(upload: Upload, offset: int) -> UploadOut:
-    return UploadOut(
-        id=upload.id,
-        name=upload.name,
-        bytes=upload.bytes,
-        offset=offset,
-        state=upload.state,
-        sha256=upload.sha256,
-        known=upload.known,
-        look=looked(upload.look),
-    )
+    return UploadOut.model_validate({**asdict(upload), "offset": offset, "look": looked(upload.look)})
 
 
 def job_out(job: Job, logs: list[LogOut] | None = None) -> JobOut:
     fault = FaultOut(kind=job.fault, what=job.what, place=job.place, mend=job.mend) if job.state == "failed" else None
-    return JobOut(
-        id=job.id,
-        kind=job.kind,
-        vehicle=job.vehicle_name,
-        vehicle_id=job.vehicle,
-        platform=job.platform,
-        created=moment(job.created),
-        state=job.state,
-        place_in_line=job.place_in_line,
-        stage=job.stage,
-        done=job.done,
-        total=job.total,
-        frames=job.frames,
-        fault=fault,
-        summary=job.summary if job.state == "done" else {},
-        logs=logs,
-    )
+    shown = {"vehicle": job.vehicle_name, "vehicle_id": job.vehicle, "created": moment(job.created), "logs": logs}
+    summary = job.summary if job.state == "done" else {}
+    return JobOut.model_validate({**asdict(job), **shown, "fault": fault, "summary": summary})
 
 
 def platform_out(platform: OwnPlatform, files: list[str] | None = None) -> PlatformOut:
-    return PlatformOut(
-        id=platform.reference,
-        title=platform.title,
-        uploaded=True,
-        files=files,
-        errors=platform.errors,
-        findings=[Finding.model_validate(one) for one in platform.findings],
-    )
+    return PlatformOut.model_validate({**asdict(platform), "id": platform.reference, "uploaded": True, "files": files})

@@ -7,6 +7,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -20,12 +21,11 @@ from idlewhy.web.platforms import Platforms, in_base64, outside
 from idlewhy.web.problems import Problem
 from idlewhy.web.queue import Queue
 from idlewhy.web.results import Results
-from idlewhy.web.run_child import Fault, run_child
+from idlewhy.web.run_child import Fault, Outcome, run_child
 from idlewhy.web.settings import MIB, Settings
 from idlewhy.web.uploads import Upload, Uploads
 
-_LOOK_S = 60.0
-_CHECK_S = 60.0
+_ASIDE_S = 60.0  # for a look or a check
 _FLEET_S = 300.0
 _PROPOSE_BYTES = 200 * MIB  # logs beyond that are not read for a proposal
 _SIDE_CHILDREN = 2  # looks and checks at once, beside the analyses
@@ -111,18 +111,23 @@ class Office:
         if upload.sha256 is not None:
             known = await asyncio.to_thread(self.uploads.path_of, upload.sha256)
             path = known or path
-        async with self._side:
-            work = self.results.begin()
-            try:
-                task = {"kind": "look", "logs": [{"path": str(path), "name": upload.name}], "head_only": head_only}
-                outcome = await run_child(task, work, self.settings, wall_s=_LOOK_S)
-            except OSError:
-                return
-            finally:
-                self.results.drop_work(work)
+        task = {"kind": "look", "logs": [{"path": str(path), "name": upload.name}], "head_only": head_only}
+        try:
+            outcome = await self._aside(task)
+        except OSError:
+            return
         if outcome.result is not None:
             seen = json.dumps(outcome.result)
             await asyncio.to_thread(self.uploads.note_look, upload.id, seen, head_only=head_only)
+
+    async def _aside(self, task: dict[str, Any]) -> Outcome:
+        """A short task for the confined process, beside the analyses; what it writes is dropped."""
+        async with self._side:
+            work = self.results.begin()
+            try:
+                return await run_child(task, work, self.settings, wall_s=_ASIDE_S)
+            finally:
+                self.results.drop_work(work)
 
     async def propose(self, databases: Mapping[str, bytes], recording: Job | None) -> bytes:
         """A platform.toml for these databases, and for what the recording's logs hold of them, if they are not large.
@@ -132,13 +137,7 @@ class Office:
         rows = self.jobs.logs_of(recording.id) if recording else []
         is_small = sum(row["bytes"] or 0 for row in rows) <= _PROPOSE_BYTES
         logs = self._recording(recording)["logs"] if recording and is_small else []
-        async with self._side:
-            work = self.results.begin()
-            try:
-                task = {"kind": "propose", "definition": in_base64(databases), "logs": logs}
-                outcome = await run_child(task, work, self.settings, wall_s=_CHECK_S)
-            finally:
-                self.results.drop_work(work)
+        outcome = await self._aside({"kind": "propose", "definition": in_base64(databases), "logs": logs})
         if outcome.result is None:
             fault = outcome.fault or Fault("defect", "There was no answer.")
             raise Problem("invalid", f"{fault.place}: {fault.what}" if fault.place else fault.what, fault.mend)
@@ -149,19 +148,13 @@ class Office:
         files = await asyncio.to_thread(self.platforms.files, platform_id)
         findings = outside(files, self.platforms.known())
         if not findings:
-            async with self._side:
-                work = self.results.begin()
-                try:
-                    task = {"kind": "check", "definition": in_base64(files)}
-                    outcome = await run_child(task, work, self.settings, wall_s=_CHECK_S)
-                finally:
-                    self.results.drop_work(work)
+            outcome = await self._aside({"kind": "check", "definition": in_base64(files)})
             if outcome.result is not None:
                 findings = outcome.result["findings"]
             elif outcome.fault is not None:
                 fault = outcome.fault
-                row = {"code": "check", "weight": "error", "place": fault.place, "what": fault.what, "mend": fault.mend}
-                findings = [row]
+                row = {"code": "check", "weight": "error"}
+                findings = [{**row, "place": fault.place, "what": fault.what, "mend": fault.mend}]
         await asyncio.to_thread(self.platforms.note_findings, platform_id, findings)
 
     # ---- the fleet
@@ -197,11 +190,10 @@ class Office:
 
     def delete_job(self, job: Job) -> None:
         """Delete a recording or comparison: its results, its logs if nothing else uses them, and what compares it."""
-        db = self.database.connection()
-        comparisons = [row["job"] for row in db.execute("SELECT job FROM compared WHERE recording = ?", (job.id,))]
+        compared = self.database.every("SELECT job FROM compared WHERE recording = ?", job.id)
         with self.database.change() as change:
             results = [job.result]
-            for one in {*comparisons} - {job.id}:
+            for one in {row["job"] for row in compared}:
                 row = change.execute("DELETE FROM job WHERE id = ? RETURNING result", (one,)).fetchone()
                 results.append(row["result"] if row else None)
             shas = [row["sha256"] for row in change.execute("SELECT sha256 FROM job_log WHERE job = ?", (job.id,))]
@@ -215,18 +207,12 @@ class Office:
         self.uploads.sweep()
         self.database.forget()
 
-    def delete_vehicle(self, vehicle_id: str) -> int:
-        """Delete all recordings of a vehicle; how many."""
-        ids = [
-            row["id"]
-            for row in self.database.connection().execute("SELECT id FROM job WHERE vehicle = ?", (vehicle_id,))
-        ]
-        for one in ids:
-            try:
-                self.delete_job(self.jobs.get(one))
-            except Problem:
-                continue  # a comparison that went with its recording
-        return len(ids)
+    def delete_vehicle(self, vehicle_id: str) -> None:
+        """Delete all recordings of a vehicle. Raises Problem if there is no such vehicle."""
+        self.jobs.vehicle(vehicle_id)
+        for row in self.database.every("SELECT id FROM job WHERE vehicle = ?", vehicle_id):
+            with suppress(Problem):  # a comparison that went with its recording
+                self.delete_job(self.jobs.get(row["id"]))
 
     def keep_house(self) -> None:
         """What must be done now and then: dead servers' jobs, retention, what nobody uses."""
@@ -241,12 +227,9 @@ class Office:
         settings = self.settings
         if settings.retain_s is not None:
             before = time.time() - settings.retain_s
-            for row in self._over(
-                "SELECT id FROM job WHERE created < ? AND state NOT IN ('queued', 'running')", before
-            ):
-                self._expire(row)
+            self._expire("SELECT id FROM job WHERE created < ? AND state NOT IN ('queued', 'running')", before)
         if settings.retain_bytes is not None:
-            rows = self._over(
+            self._expire(
                 "SELECT id FROM (SELECT job.id, job.state,"
                 " SUM(b.bytes) OVER (ORDER BY job.created DESC, job.id) AS size FROM job JOIN"
                 " (SELECT job, SUM(bytes) AS bytes FROM job_log JOIN log USING (sha256) GROUP BY job) b"
@@ -254,15 +237,10 @@ class Office:
                 " WHERE size > ? AND state NOT IN ('queued', 'running')",
                 settings.retain_bytes,
             )
-            for row in rows:
-                self._expire(row)
 
-    def _over(self, query: str, bound: float) -> list[str]:
-        return [row["id"] for row in self.database.connection().execute(query, (bound,)).fetchall()]
-
-    def _expire(self, job_id: str) -> None:
-        try:
-            self.delete_job(self.jobs.get(job_id))
-        except Problem:
-            return
-        tell("deleted by retention", job=job_id)
+    def _expire(self, query: str, bound: float) -> None:
+        """Delete the jobs that a query finds beyond a bound."""
+        for row in self.database.every(query, bound):
+            with suppress(Problem):
+                self.delete_job(self.jobs.get(row["id"]))
+                tell("deleted by retention", job=row["id"])

@@ -12,7 +12,7 @@ from idlewhy.web.api import check_owner, compare, report_file
 from idlewhy.web.child_tasks import FACTS, TRACES
 from idlewhy.web.events import events
 from idlewhy.web.form_upload import FormUpload
-from idlewhy.web.guard import Need
+from idlewhy.web.guard import CanDelete, CanRead, CanUpload
 from idlewhy.web.identity import Caller
 from idlewhy.web.jobs import Job
 from idlewhy.web.models import looked
@@ -23,9 +23,6 @@ from idlewhy.web.results import report_policy
 from idlewhy.web.submit import checked_language, make_recording
 
 router = APIRouter(include_in_schema=False)
-CanRead = Annotated[Caller, Depends(Need("read"))]
-CanUpload = Annotated[Caller, Depends(Need("upload"))]
-CanDelete = Annotated[Caller, Depends(Need("admin"))]
 
 REFRESH_S = 3
 
@@ -126,14 +123,12 @@ def _may_change(caller: Caller, job: Job) -> bool:
 
 
 @router.get("/recordings/{job_id}/analysis.json")
-def recording_facts(request: Request, job_id: str, caller: CanRead) -> Response:
-    del caller
+def recording_facts(request: Request, job_id: str, _caller: CanRead) -> Response:
     return _download(office_of(request), job_id, FACTS, "application/json")
 
 
 @router.get("/recordings/{job_id}/traces.parquet")
-def recording_traces(request: Request, job_id: str, caller: CanRead) -> Response:
-    del caller
+def recording_traces(request: Request, job_id: str, _caller: CanRead) -> Response:
     return _download(office_of(request), job_id, TRACES, "application/vnd.apache.parquet")
 
 
@@ -155,8 +150,7 @@ def analyse_again(request: Request, job_id: str, caller: CanUpload, fields: OwnF
 
 
 @router.get("/vehicles")
-def vehicles(request: Request, caller: CanRead) -> Response:
-    del caller
+def vehicles(request: Request, _caller: CanRead) -> Response:
     return show(request, "vehicles.html.j2", vehicles=office_of(request).jobs.vehicles())
 
 
@@ -178,15 +172,13 @@ def vehicle(request: Request, vehicle_id: str, caller: CanRead) -> Response:
 
 
 @router.get("/fleet")
-def fleet(request: Request, caller: CanRead) -> Response:
-    del caller
+def fleet(request: Request, _caller: CanRead) -> Response:
     rows = office_of(request).jobs.results()
     return show(request, "fleet.html.j2", recordings=len(rows), vehicles=len({row["vehicle"] for row in rows}))
 
 
 @router.get("/fleet/report")
-async def fleet_report(request: Request, caller: CanRead) -> Response:
-    del caller
+async def fleet_report(request: Request, _caller: CanRead) -> Response:
     path = await office_of(request).fleet_report()
     return FileResponse(
         path, media_type="text/html; charset=utf-8", headers={"content-security-policy": report_policy(path)}
@@ -194,11 +186,8 @@ async def fleet_report(request: Request, caller: CanRead) -> Response:
 
 
 @router.post("/vehicles/{vehicle_id}/delete")
-def delete_vehicle(request: Request, vehicle_id: str, caller: CanDelete, fields: OwnForm) -> Response:
-    del caller, fields
-    office = office_of(request)
-    office.jobs.vehicle(vehicle_id)
-    office.delete_vehicle(vehicle_id)
+def delete_vehicle(request: Request, vehicle_id: str, _caller: CanDelete, _fields: OwnForm) -> Response:
+    office_of(request).delete_vehicle(vehicle_id)
     return see("/vehicles")
 
 
@@ -229,23 +218,20 @@ def comparison(request: Request, job_id: str, caller: CanRead) -> Response:
 
 @router.get("/recordings/{job_id}/events")
 @router.get("/comparisons/{job_id}/events")
-def job_events(request: Request, job_id: str, caller: CanRead) -> Response:
-    del caller
+def job_events(request: Request, job_id: str, _caller: CanRead) -> Response:
     return events(request, job_id)
 
 
 @router.get("/recordings/{job_id}/report")
 @router.get("/comparisons/{job_id}/report")
-def job_report(request: Request, job_id: str, caller: CanRead) -> Response:
-    del caller
+def job_report(request: Request, job_id: str, _caller: CanRead) -> Response:
     office = office_of(request)
     return report_file(office, office.jobs.get(job_id))
 
 
 @router.post("/recordings/{job_id}/cancel")
 @router.post("/comparisons/{job_id}/cancel")
-def cancel(request: Request, job_id: str, caller: CanUpload, fields: OwnForm) -> Response:
-    del fields
+def cancel(request: Request, job_id: str, caller: CanUpload, _fields: OwnForm) -> Response:
     office = office_of(request)
     job = office.jobs.get(job_id)
     check_owner(caller, job)
@@ -255,8 +241,7 @@ def cancel(request: Request, job_id: str, caller: CanUpload, fields: OwnForm) ->
 
 @router.post("/recordings/{job_id}/delete")
 @router.post("/comparisons/{job_id}/delete")
-def delete(request: Request, job_id: str, caller: CanDelete, fields: OwnForm) -> Response:
-    del caller, fields
+def delete(request: Request, job_id: str, _caller: CanDelete, _fields: OwnForm) -> Response:
     office = office_of(request)
     job = office.jobs.get(job_id)
     office.delete_job(job)

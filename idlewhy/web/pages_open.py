@@ -8,9 +8,10 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from idlewhy.web.answers import SESSION, office_of
+from idlewhy.web.guard import CanRead
 from idlewhy.web.identity import SESSION_S
 from idlewhy.web.page import asset, show
-from idlewhy.web.pages import CanRead, OwnForm, see
+from idlewhy.web.pages import OwnForm, see
 from idlewhy.web.problems import Problem
 from idlewhy.web.submit import checked_language
 from idlewhy.web.words import LANGUAGE
@@ -39,8 +40,7 @@ def signed_in(request: Request, fields: OwnForm) -> Response:
 
 
 @router.post("/sign-out")
-def sign_out(request: Request, caller: CanRead, fields: OwnForm) -> Response:
-    del caller, fields
+def sign_out(request: Request, _caller: CanRead, _fields: OwnForm) -> Response:
     office_of(request).identity.end_session(request.scope["state"]["session"])
     answer = see("/sign-in")
     answer.delete_cookie(SESSION, path="/")

@@ -12,10 +12,9 @@ from starlette.responses import Response
 
 from idlewhy.web.answers import office_of
 from idlewhy.web.api_platforms import check_owner, checked
-from idlewhy.web.guard import Need
-from idlewhy.web.identity import Caller
+from idlewhy.web.guard import CanDelete, CanRead, CanUpload
 from idlewhy.web.page import show
-from idlewhy.web.pages import CanDelete, CanRead, CanUpload, OwnForm, check_form, see
+from idlewhy.web.pages import OwnForm, check_form, see
 from idlewhy.web.platforms import MAX_FILES, TOML
 from idlewhy.web.problems import Problem
 from idlewhy.web.proposals import BATTERY_KEYS, accepted, open_battery_keys, proposals
@@ -23,7 +22,7 @@ from idlewhy.web.proposals import BATTERY_KEYS, accepted, open_battery_keys, pro
 router = APIRouter(include_in_schema=False)
 
 
-async def own_files(request: Request, _caller: Annotated[Caller, Depends(Need("upload"))]) -> dict[str, Any]:
+async def own_files(request: Request, _caller: CanUpload) -> dict[str, Any]:
     """The fields and files of a form of ours; files as bytes under "files"."""
     bound = office_of(request).settings.max_definition_bytes
     async with request.form(max_files=MAX_FILES, max_fields=20, max_part_size=bound) as form:
@@ -128,8 +127,7 @@ async def drop_file(request: Request, platform_id: str, caller: CanUpload, field
 
 
 @router.post("/platforms/{platform_id}/delete")
-def delete_platform(request: Request, platform_id: str, caller: CanDelete, fields: OwnForm) -> Response:
-    del caller, fields
+def delete_platform(request: Request, platform_id: str, _caller: CanDelete, _fields: OwnForm) -> Response:
     office = office_of(request)
     office.platforms.delete(office.platforms.get(platform_id).id)
     return see("/platforms")

@@ -65,13 +65,12 @@ class Platforms:
 
     def own(self) -> list[OwnPlatform]:
         """The uploaded ones, the last changed first."""
-        rows = self._database.connection().execute("SELECT * FROM platform ORDER BY changed DESC LIMIT 200")
+        rows = self._database.every("SELECT * FROM platform ORDER BY changed DESC LIMIT 200")
         return [_own(row) for row in rows]
 
     def get(self, platform_id: str) -> OwnPlatform:
         """One uploaded platform. Raises Problem if there is none."""
-        query = "SELECT * FROM platform WHERE id = ?"
-        row = self._database.connection().execute(query, (checked_id(platform_id),)).fetchone()
+        row = self._database.one("SELECT * FROM platform WHERE id = ?", checked_id(platform_id))
         if row is None:
             raise Problem("not-found", "There is no such platform; it may have been deleted.")
         return _own(row)
@@ -79,8 +78,7 @@ class Platforms:
     def files(self, platform_id: str) -> dict[str, bytes]:
         """Its files by name, platform.toml first."""
         query = "SELECT name, content FROM platform_file WHERE platform = ? ORDER BY name != ?, name"
-        rows = self._database.connection().execute(query, (platform_id, TOML))
-        return {row["name"]: bytes(row["content"]) for row in rows}
+        return {row["name"]: bytes(row["content"]) for row in self._database.every(query, platform_id, TOML)}
 
     def checked_reference(self, reference: str) -> str:
         """A platform as a recording may name it. Raises Problem if there is none."""
@@ -93,11 +91,7 @@ class Platforms:
     def title_of(self, reference: str) -> str:
         """Its title, or the reference where it is no more."""
         if reference.startswith(OWN):
-            row = (
-                self._database.connection()
-                .execute("SELECT title FROM platform WHERE id = ?", (reference.removeprefix(OWN),))
-                .fetchone()
-            )
+            row = self._database.one("SELECT title FROM platform WHERE id = ?", reference.removeprefix(OWN))
             return str(row["title"]) if row else "a platform that was deleted"
         return next((one.title for one in self.known() if one.id == reference), reference)
 
@@ -139,26 +133,19 @@ class Platforms:
 
     def drop_file(self, platform_id: str, name: str) -> None:
         """Take a database out of a platform."""
-        with self._database.change() as db:
-            gone = db.execute(
-                "DELETE FROM platform_file WHERE platform = ? AND name = ? AND name != ?", (platform_id, name, TOML)
-            ).rowcount
-        if not gone:
+        query = "DELETE FROM platform_file WHERE platform = ? AND name = ? AND name != ?"
+        if not self._database.write(query, platform_id, name, TOML):
             raise Problem("not-found", "This platform has no such database.")
 
     def note_findings(self, platform_id: str, findings: list[Row]) -> None:
         """Keep what the check found."""
         errors = sum(one["weight"] == "error" for one in findings)
-        with self._database.change() as db:
-            db.execute(
-                "UPDATE platform SET findings = ?, errors = ? WHERE id = ?",
-                (json.dumps(findings[:500]), errors, platform_id),
-            )
+        query = "UPDATE platform SET findings = ?, errors = ? WHERE id = ?"
+        self._database.write(query, json.dumps(findings[:500]), errors, platform_id)
 
     def delete(self, platform_id: str) -> None:
         """Delete a platform; recordings that used it keep their reports."""
-        with self._database.change() as db:
-            db.execute("DELETE FROM platform WHERE id = ?", (platform_id,))
+        self._database.write("DELETE FROM platform WHERE id = ?", platform_id)
         self._database.forget()
 
 
@@ -170,18 +157,14 @@ def in_base64(files: Mapping[str, bytes]) -> dict[str, str]:
 def check_names(names: Iterable[str]) -> None:
     """Raises Problem for a file that no platform can hold."""
     for name in names:
-        _check_name(name)
-
-
-def _check_name(name: str) -> None:
-    if not _NAME.fullmatch(name) or not name.lower().endswith(_SUFFIXES) or ".." in name:
-        raise Problem(
-            "invalid",
-            f"A platform cannot hold a file called {name[:80]!r}.",
-            f"Use letters, digits, spaces, dots and dashes, and one of the endings {', '.join(_SUFFIXES)}.",
-        )
-    if name.lower().endswith(".toml") and name != TOML:
-        raise Problem("invalid", f"{name!r} is no part of a platform.", f"Call the description {TOML}.")
+        if not _NAME.fullmatch(name) or not name.lower().endswith(_SUFFIXES) or ".." in name:
+            raise Problem(
+                "invalid",
+                f"A platform cannot hold a file called {name[:80]!r}.",
+                f"Use letters, digits, spaces, dots and dashes, and one of the endings {', '.join(_SUFFIXES)}.",
+            )
+        if name.lower().endswith(".toml") and name != TOML:
+            raise Problem("invalid", f"{name!r} is no part of a platform.", f"Call the description {TOML}.")
 
 
 def outside(files: Mapping[str, bytes], known: tuple[PlatformEntry, ...]) -> list[Row]:
@@ -193,25 +176,17 @@ def outside(files: Mapping[str, bytes], known: tuple[PlatformEntry, ...]) -> lis
     found = []
     parent = table.get("extends")
     if parent is not None and parent not in {one.id for one in known}:
-        found.append(
-            _row(
-                "extends",
-                f"{parent!r} is no known platform",
-                "Name the id of a known one; a path is not followed here.",
-            )
-        )
+        mend = "Name the id of a known one; a path is not followed here."
+        found.append(_row("extends", f"{parent!r} is no known platform", mend))
     buses = table.get("bus")
     for bus in buses if isinstance(buses, list) else []:
         for name in _names(bus):
             if name not in files:
-                mend = (
-                    f"Upload {name[:80]}."
-                    if _NAME.fullmatch(name)
-                    else "Name a file that was uploaded, without a path."
-                )
-                found.append(
-                    _row(f'[[bus]] "{bus.get("name", "")}", databases', f"{name[:200]!r} was not uploaded", mend)
-                )
+                mend = f"Upload {name[:80]}."
+                if not _NAME.fullmatch(name):
+                    mend = "Name a file that was uploaded, without a path."
+                place = f'[[bus]] "{bus.get("name", "")}", databases'
+                found.append(_row(place, f"{name[:200]!r} was not uploaded", mend))
     return found
 
 

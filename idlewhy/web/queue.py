@@ -22,8 +22,6 @@ from idlewhy.web.run_child import Fault
 LEASE_S = 20.0  # without a sign of life for so long, a server counts as dead
 MAX_TRIES = 3  # a job that took three servers with it is not tried again
 
-_OWN = " WHERE id = ? AND worker = ? AND attempt = ? AND state = 'running'"
-
 
 @dataclass(frozen=True, slots=True)
 class Claim:
@@ -58,24 +56,12 @@ class Queue:
     def beat(self, claim: Claim, progress: dict[str, Any] | None) -> bool:
         """Say that the worker lives, and how far it is; False if the job is no longer its own."""
         now = progress or {}
-        with self._database.change(lasting=False) as db:
-            changed = db.execute(
-                "UPDATE job SET beat = ?, stage = COALESCE(?, stage), done = COALESCE(?, done),"
-                " total = COALESCE(?, total),"
-                " frames = COALESCE(?, frames)"
-                " WHERE id = ? AND worker = ? AND attempt = ? AND state = 'running'",
-                (
-                    time.time(),
-                    now.get("stage"),
-                    now.get("done"),
-                    now.get("total"),
-                    now.get("frames"),
-                    claim.job.id,
-                    claim.worker,
-                    claim.attempt,
-                ),
-            ).rowcount
-        return bool(changed)
+        change = (
+            "beat = ?, stage = COALESCE(?, stage), done = COALESCE(?, done), total = COALESCE(?, total),"
+            " frames = COALESCE(?, frames)"
+        )
+        values = (time.time(), now.get("stage"), now.get("done"), now.get("total"), now.get("frames"))
+        return self._own(claim, change, values, lasting=False)
 
     def done(self, claim: Claim, summary: dict[str, Any], policy: str, result: str) -> bool:
         """Record the result; False if the job is no longer this worker's, and the result is nobody's."""
@@ -92,9 +78,12 @@ class Queue:
         return self._end(claim, "state = 'queued', stage = '', done = 0, frames = 0, tries = tries - 1", ())
 
     def _end(self, claim: Claim, change: str, values: tuple[Any, ...]) -> bool:
-        with self._database.change() as db:
-            query = f"UPDATE job SET {change}, worker = NULL{_OWN}"  # noqa: S608  # both are literals of this module
-            return bool(db.execute(query, (*values, claim.job.id, claim.worker, claim.attempt)).rowcount)
+        return self._own(claim, f"{change}, worker = NULL", values)
+
+    def _own(self, claim: Claim, change: str, values: tuple[Any, ...], *, lasting: bool = True) -> bool:
+        """Change a job that is this worker's still. change: a literal of this module."""
+        query = f"UPDATE job SET {change} WHERE id = ? AND worker = ? AND attempt = ? AND state = 'running'"  # noqa: S608
+        return bool(self._database.write(query, *values, claim.job.id, claim.worker, claim.attempt, lasting=lasting))
 
     def take_back_from_the_dead(self) -> int:
         """Queue again what servers left behind that no longer live; how many."""

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import os
 import shutil
+import time
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 from idlewhy.web.child_tasks import FACTS, FLEET, REPORT, TRACES
 from idlewhy.web.database import Database
@@ -64,11 +63,6 @@ class Results:
             raise Problem("not-found", "This recording has no such result.")
         return path
 
-    def facts(self, result: str | None) -> dict[str, Any]:
-        """analysis.json of a result."""
-        facts: dict[str, Any] = json.loads(self.path(result, FACTS).read_bytes())
-        return facts
-
     def drop(self, result: str | None) -> None:
         """Delete a result."""
         if result:
@@ -81,9 +75,7 @@ class Results:
 
     def sweep(self, database: Database, younger_than_s: float = 0.0) -> None:
         """Delete results that no job names: left behind by a server that was killed."""
-        import time
-
-        named = {row["result"] for row in database.connection().execute("SELECT result FROM job WHERE result NOT NULL")}
+        named = {row["result"] for row in database.every("SELECT result FROM job WHERE result NOT NULL")}
         for path in self.folder.iterdir():
             if path.name not in named and time.time() - path.stat().st_mtime > younger_than_s:
                 shutil.rmtree(path, ignore_errors=True)

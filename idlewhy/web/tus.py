@@ -12,11 +12,10 @@ import binascii
 from contextlib import suppress
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Header, Path, Request, Response
+from fastapi import APIRouter, Header, Path, Request, Response
 
 from idlewhy.web.answers import office_of
-from idlewhy.web.guard import Need
-from idlewhy.web.identity import Caller
+from idlewhy.web.guard import CanUpload
 from idlewhy.web.models import PROBLEMS, UploadOut, upload_out
 from idlewhy.web.names import ID
 from idlewhy.web.office import Office
@@ -30,7 +29,6 @@ HEAD_BYTES = 4 << 20  # so much is enough to tell the format before the rest has
 _METADATA_BYTES = 8192
 
 router = APIRouter(prefix="/api/v1/uploads", tags=["uploads"], responses=PROBLEMS)
-CanUpload = Annotated[Caller, Depends(Need("upload"))]
 UploadId = Annotated[str, Path(pattern=f"^{ID.pattern}$")]
 Tus = Annotated[str | None, Header(alias="Tus-Resumable", description="1.0.0")]
 
@@ -47,9 +45,8 @@ def _headers(**more: str | int) -> dict[str, str]:
 
 
 @router.options("", status_code=204, response_class=Response)
-def what_is_spoken(request: Request, caller: CanUpload) -> Response:
+def what_is_spoken(request: Request, _caller: CanUpload) -> Response:
     """Protocol version, extensions and largest upload."""
-    del caller
     bound = office_of(request).settings.max_upload_bytes
     extensions = "creation,creation-defer-length,termination"
     headers = _headers(Tus_Version=VERSION, Tus_Extension=extensions, Tus_Max_Size=bound)

@@ -46,7 +46,6 @@ class Upload:
     sha256: str | None
     known: bool
     look: str | None
-    touched: float
 
 
 @dataclass(slots=True)
@@ -105,22 +104,17 @@ class Uploads:
                 "disk-full", "There is no room for this log on the server.", "Delete recordings, then try again."
             )
         now = time.time()
-        upload = Upload(new_id(), owner, log_name(name), size, "receiving", None, False, None, now)
+        upload = Upload(new_id(), owner, log_name(name), size, "receiving", None, False, None)
         os.close(os.open(self.folder / upload.id, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-        with self._database.change() as db:
-            db.execute(
-                "INSERT INTO upload (id, owner, name, bytes, state, created, touched) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (upload.id, owner, upload.name, size, "receiving", now, now),
-            )
+        self._database.write(
+            "INSERT INTO upload (id, owner, name, bytes, state, created, touched) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            *(upload.id, owner, upload.name, size, "receiving", now, now),
+        )
         return upload
 
     def get(self, upload_id: str, owner: str | None) -> Upload:
         """One upload. owner: whose it must be; None for anyone's. Raises Problem if there is none."""
-        row = (
-            self._database.connection()
-            .execute("SELECT * FROM upload WHERE id = ?", (checked_id(upload_id),))
-            .fetchone()
-        )
+        row = self._database.one("SELECT * FROM upload WHERE id = ?", checked_id(upload_id))
         if row is None or (owner is not None and row["owner"] != owner):
             raise Problem("not-found", "There is no such upload; it may have been deleted because it was not used.")
         return _upload(row)
@@ -162,7 +156,8 @@ class Uploads:
             yield Writing(handle, running, bound)
         finally:
             os.close(handle)
-            self._touch(upload.id)
+            query = "UPDATE upload SET touched = ? WHERE id = ?"
+            self._database.write(query, time.time(), upload.id, lasting=False)
 
     def _hash_of(self, upload_id: str, handle: int, end: int) -> _Running:
         """The running hash; made anew from the disk where this process does not have it."""
@@ -177,10 +172,6 @@ class Uploads:
         while len(self._hashes) > _HASHES_KEPT:
             self._hashes.popitem(last=False)
         return found
-
-    def _touch(self, upload_id: str) -> None:
-        with self._database.change(lasting=False) as db:
-            db.execute("UPDATE upload SET touched = ? WHERE id = ?", (time.time(), upload_id))
 
     def finish(self, upload_id: str) -> Upload:
         """Close an upload all of whose bytes are here; the same log that was here before is kept only once.
@@ -220,8 +211,7 @@ class Uploads:
             raise Problem("conflict", "The length of this upload is known already, and it is another.")
         if size > self._settings.max_upload_bytes or size < self.offset(upload):
             raise Problem("too-large", f"The length {size} does not fit.")
-        with self._database.change() as db:
-            db.execute("UPDATE upload SET bytes = ? WHERE id = ?", (size, upload.id))
+        self._database.write("UPDATE upload SET bytes = ? WHERE id = ?", size, upload.id)
         return self.get(upload.id, None)
 
     def note_look(self, upload_id: str, look: str, *, head_only: bool) -> None:
@@ -237,15 +227,14 @@ class Uploads:
 
     def delete(self, upload: Upload) -> None:
         """Forget an upload; a log that a recording uses stays."""
-        with self._database.change() as db:
-            db.execute("DELETE FROM upload WHERE id = ?", (upload.id,))
+        self._database.write("DELETE FROM upload WHERE id = ?", upload.id)
         if upload.state == "receiving":
             (self.folder / upload.id).unlink(missing_ok=True)
         self._hashes.pop(upload.id, None)
         self.sweep()
 
-    def sweep(self) -> int:
-        """Delete uploads that nobody continues, and logs that no recording and no upload uses; bytes freed."""
+    def sweep(self) -> None:
+        """Delete uploads that nobody continues, and logs that no recording and no upload uses."""
         before = time.time() - UNUSED_S
         with self._database.change() as db:
             stale = db.execute("DELETE FROM upload WHERE touched < ? RETURNING id, state", (before,)).fetchall()
@@ -254,28 +243,15 @@ class Uploads:
                 " AND sha256 NOT IN (SELECT sha256 FROM upload WHERE sha256 IS NOT NULL) RETURNING place"
             ).fetchall()
         gone = [row["id"] for row in stale if row["state"] == "receiving"] + [row["place"] for row in places]
-        freed = 0
         for name in gone:
-            path = self.folder / name
-            freed += path.stat().st_size if path.exists() else 0
-            path.unlink(missing_ok=True)
-        return freed
+            (self.folder / name).unlink(missing_ok=True)
 
     def path_of(self, sha256: str) -> Path | None:
         """Where the bytes of a log lie."""
-        row = self._database.connection().execute("SELECT place FROM log WHERE sha256 = ?", (sha256,)).fetchone()
+        row = self._database.one("SELECT place FROM log WHERE sha256 = ?", sha256)
         return None if row is None else self.folder / row["place"]
 
 
 def _upload(row: Row) -> Upload:
-    return Upload(
-        id=row["id"],
-        owner=row["owner"],
-        name=row["name"],
-        bytes=row["bytes"],
-        state=row["state"],
-        sha256=row["sha256"],
-        known=bool(row["known"]),
-        look=row["look"],
-        touched=row["touched"],
-    )
+    kept = {name: row[name] for name in Upload.__slots__}
+    return Upload(**{**kept, "known": bool(row["known"])})
