@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import sqlite3
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -13,17 +15,22 @@ from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs.frame_columns import NO_CHANNEL, Columns, clear_past, gather, is_wanted, make_batch
 from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_TIME_NS
 from decoder.logs.source import ReadOptions
+from decoder.logs.sqlite_pages import MAX_BYTES, Cells, Pages
 from signal_defs.errors import LogError
 
 SQLITE_MAGIC = b"SQLite format 3\0"
 _ROWS = 16_384
 _KINDS = (int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR))
+_AS_WRITTEN = (  # without its spaces
+    "createtablemessages(tsreal,arbitration_idinteger,extendedinteger,remoteinteger,errorinteger,dlcinteger,datablob)"
+)
 _QUERY = """
     SELECT coalesce(CAST(ts AS REAL), 1e30), coalesce(CAST(arbitration_id AS INTEGER), -1),
            (coalesce(extended, 0) <> 0) * ? + (coalesce(remote, 0) <> 0) * ? + (coalesce(error, 0) <> 0) * ?,
            coalesce(substr(CAST(data AS BLOB), 1, 65), x'')
     FROM messages
 """
+Row = tuple[float, int, int, bytes]
 
 
 def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
@@ -32,7 +39,7 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
         try:
             database.execute("PRAGMA trusted_schema = OFF")
             found = database.execute(
-                "SELECT sql FROM sqlite_master WHERE type = 'table' AND name = 'messages'"
+                "SELECT sql, rootpage FROM sqlite_master WHERE type = 'table' AND name = 'messages'"
             ).fetchall()
             if not found or not str(found[0][0]).upper().startswith("CREATE TABLE"):
                 raise LogError(
@@ -43,47 +50,94 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
             raise LogError(
                 f"The database cannot be read: {error}.", mend="Copy it again from where it was recorded."
             ) from None
-        while True:
-            try:
-                rows = cursor.fetchmany(_ROWS)
-            except (sqlite3.Error, UnicodeDecodeError):
-                report.drop("unreadable_rest", f"row {report.frames + 1}", -1)
-                return
-            if not rows:
-                return
-            yield from _batch(rows, report, options)
+        sql, root = found[0]
+        for kind in ("-journal", "-wal"):
+            beside = path.with_name(path.name + kind)
+            if beside.is_file() and beside.stat().st_size:
+                report.notes.append(f"The database was not closed: rows that are only in {beside.name} are not read.")
+        with path.open("rb") as file:
+            size = path.stat().st_size
+            pages = Pages(file, size, report)
+            depth = pages.depth(root) if "".join(sql.split()).lower() == _AS_WRITTEN else -1
+            for cells in pages.cells(root, depth) if depth >= 0 else _from_sqlite(cursor, size, report):
+                yield from _batch(_whole(cells, database), report, options)
 
 
-def _batch(rows: list[tuple[float, int, int, bytes]], report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
+def _from_sqlite(cursor: sqlite3.Cursor, most: int, report: ReadReport) -> Iterator[Cells]:
+    """Rows as SQLite hands them out, `most` of them: a file whose tree runs in circles has rows without end."""
+    count = 0
+    while count <= most:
+        try:
+            rows = cursor.fetchmany(_ROWS)
+        except (sqlite3.Error, UnicodeDecodeError):
+            break
+        if not rows:
+            return
+        count += len(rows)
+        yield _cells(rows)
+    report.drop("unreadable_rest", f"row {count + 1}", -1)
+
+
+def _cells(rows: list[Row]) -> Cells:
     seconds, identifiers, kinds, payloads = zip(*rows, strict=True)
-    time_s = np.array(seconds, np.float64)
-    number = np.array(identifiers, np.int64)
     size = np.fromiter(map(len, payloads), np.int64, len(payloads))
-    true = (time_s >= 0) & (time_s <= MAX_TIME_NS / 1e9) & (number >= 0) & (size <= 64)
+    return Cells(
+        np.array(seconds, np.float64),
+        np.array(identifiers, np.int64),
+        np.array(kinds, np.uint16),
+        np.cumsum(size) - size,
+        size,
+        np.frombuffer(b"".join(payloads) + bytes(MAX_BYTES), np.uint8),
+        np.zeros(len(rows), np.bool_),
+        np.zeros(len(rows), np.int64),
+    )
+
+
+def _whole(cells: Cells, database: sqlite3.Connection) -> Cells:
+    """The rows with the odd ones as SQLite reads them."""
+    odd = np.flatnonzero(cells.odd)
+    if not len(odd):
+        return cells
+    told = _cells([_row(database, cells, row) for row in odd.tolist()])
+    for name in ("time_s", "number", "flags", "size"):
+        getattr(cells, name)[odd] = getattr(told, name)
+    cells.start[odd] = told.start + len(cells.data)
+    cells.data = np.concatenate([cells.data, told.data])
+    return cells
+
+
+def _row(database: sqlite3.Connection, cells: Cells, row: int) -> Row:
+    """One row as SQLite reads it; one without a time if it cannot, or if its number is out of order and so damaged."""
+    near = [cells.rowid(one) for one in range(max(row - 1, 0), min(row + 2, len(cells.cell)))]
+    found: Row | None = None
+    if all(one < other for one, other in pairwise(near)):
+        with contextlib.suppress(sqlite3.Error, UnicodeDecodeError):
+            found = database.execute(f"{_QUERY} WHERE rowid = ?", (*_KINDS, cells.rowid(row))).fetchone()
+    return found or (math.nan, -1, 0, b"")
+
+
+def _batch(cells: Cells, report: ReadReport, options: ReadOptions) -> Iterator[FrameBatch]:
+    true = (cells.time_s >= 0) & (cells.time_s <= MAX_TIME_NS / 1e9) & (cells.number >= 0) & (cells.size <= MAX_BYTES)
     if not true.all():
         report.drop("damaged_record", f"row {report.frames + 1} and later", int(np.count_nonzero(~true)))
-    start = np.cumsum(size) - size
-    joined = np.frombuffer(b"".join(payloads) + bytes(64), np.uint8)
-    flags = np.array(kinds, np.uint16)
-    flags |= (size > 8) * np.uint16(Flag.FD)
-    length = np.where(flags & Flag.REMOTE, 0, size).astype(np.uint8)[true]
-    flags = flags[true]
-    identifier = (number[true] & 0x1FFF_FFFF).astype(np.uint32)
-    report.frames += len(identifier)
-    keep = is_wanted(identifier, flags, options.wanted)
-    if not keep.any():
+    identifier = (cells.number & 0x1FFF_FFFF).astype(np.uint32)
+    flags = cells.flags | (cells.size > 8) * np.uint16(Flag.FD)
+    report.frames += int(np.count_nonzero(true))
+    keep = np.flatnonzero(true & is_wanted(identifier, flags, options.wanted))
+    if not len(keep):
         return
-    length = length[keep]
-    width = 8 if int(length.max()) <= 8 else 64
-    time_ns = np.rint(time_s[true][keep] * 1e9).astype(np.int64)
+    flags = flags[keep]
+    length = np.where(flags & Flag.REMOTE, 0, cells.size[keep]).astype(np.uint8)
+    width = 8 if int(length.max()) <= 8 else MAX_BYTES
+    time_ns = np.rint(cells.time_s[keep] * 1e9).astype(np.int64)
     report.absolute_time |= bool(time_ns[0] >= ABSOLUTE_FROM_NS)
     yield make_batch(
         Columns(
             time_ns,
-            np.full(len(length), NO_CHANNEL, np.uint16),
+            np.full(len(keep), NO_CHANNEL, np.uint16),
             identifier[keep],
-            flags[keep],
+            flags,
             length,
-            clear_past(gather(joined, start[true][keep], width), length),
+            clear_past(gather(cells.data, cells.start[keep], width), length),
         )
     )
