@@ -46,21 +46,26 @@ def _hidden_fade(view: View) -> tuple[str, ...]:
     if fade is None or (fade.state == "possible" and not fade.acid_capacity_ah.is_known):
         return ()
     if fade.state == "excluded":
-        return (say("Fade that open-circuit voltage does not show is ruled out: nearly all of the charge was drawn."),)
+        return (
+            say("Lost capacity that open-circuit voltage does not show is ruled out: nearly all the charge was drawn."),
+        )
     if fade.state == "possible":
         return (
             say(
-                "Nothing speaks for fade that open-circuit voltage does not show, but only drawing nearly all of the "
-                "charge would rule it out. The battery was seen to hold at least {ah:.0f} Ah.",
+                "Nothing speaks for lost capacity that open-circuit voltage does not show, but only drawing nearly all "
+                "the charge would rule it out. The battery was seen to hold at least {ah:.0f} Ah.",
                 ah=fade.proved_ah,
             ),
         )
     if fade.state == "seen":
-        text = say("The battery has fade that open-circuit voltage alone would hide; charge and capacity allow for it.")
+        text = say(
+            "The battery has lost capacity in a way that open-circuit voltage alone would hide; charge and capacity "
+            "allow for it."
+        )
     else:
         text = say(
-            "The battery likely has fade that open-circuit voltage does not show; the low ends of charge and capacity "
-            "allow for it."
+            "The battery has likely lost capacity in a way that open-circuit voltage does not show; the low ends of "
+            "charge and capacity allow for it."
         )
     return (" ".join((text, *(say.text(line) for line in fade.evidence))),)
 

@@ -136,8 +136,8 @@ def test_the_bar_of_the_answer_is_calm_where_nothing_needs_to_be_done(van: Analy
     [
         ("seen", "charge and capacity allow for it. Fully charged, it reads low."),
         ("likely", "the low ends of charge and capacity allow for it. Fully charged, it reads low."),
-        ("possible", "Nothing speaks for fade that open-circuit voltage does not show"),
-        ("excluded", "is ruled out: nearly all of the charge was drawn."),
+        ("possible", "Nothing speaks for lost capacity that open-circuit voltage does not show"),
+        ("excluded", "is ruled out: nearly all the charge was drawn."),
     ],
 )
 def test_the_page_says_how_it_stands_with_fade_that_voltage_hides(
@@ -151,7 +151,7 @@ def test_the_page_says_how_it_stands_with_fade_that_voltage_hides(
 
 def test_without_a_capacity_nothing_is_said_of_fade_that_is_only_possible(van: Analysis) -> None:
     fade = Fade("possible", unknown_figure(Text("Too little.")), 0.0)
-    assert "fade that open-circuit voltage" not in vehicle_page(_estimated(van, fade=fade))
+    assert "capacity that open-circuit voltage" not in vehicle_page(_estimated(van, fade=fade))
 
 
 @pytest.mark.parametrize(
