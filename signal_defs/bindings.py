@@ -33,7 +33,7 @@ def read_bindings(
             'Write [signals] with role = "bus/message.signal".',
         )
         return {}
-    signals = Section(table, ("signals",), "[signals]", definition.lines, definition.file, faults)
+    signals = top.inner(table, "[signals]", "signals")
     for role in required:
         if role not in table:
             signals.fault(
@@ -57,7 +57,7 @@ def _read_binding(signals: Section, role: str, value: Any, buses: Sequence[Bus])
     if not isinstance(value, dict):
         signals.fault(role, f"{role} is {show(value)}", f'Write {role} = "bus/message.signal".')
         return None
-    section = Section(value, (*signals.keys, role), f"[signals] {role}", signals.lines, signals.file, signals.faults)
+    section = signals.inner(value, f"[signals] {role}", role)
     section.check_keys(SIGNAL)
     source = section.text("from", required=True)
     found = None if source is None else _find(section, source, buses)
@@ -107,12 +107,11 @@ def _find(section: Section, source: str, buses: Sequence[Bus]) -> tuple[Bus, Mes
             )
         return None
     splits = [(rest[:at], rest[at + 1 :]) for at, char in enumerate(rest) if char == "."]
-    for message_name, signal_name in splits:
+    for split in splits:
         for message in bus.messages:
-            if message.name == message_name:
-                for signal in message.signals:
-                    if signal.name == signal_name:
-                        return bus, message, signal
+            for signal in message.signals:
+                if (message.name, signal.name) == split:
+                    return bus, message, signal
     if bus.messages:
         _not_found(section, bus, *splits[0])
     return None
@@ -174,11 +173,7 @@ def _true_when(section: Section, kind: Kind, signal: SignalLayout) -> tuple[str 
             names = list(signal.choices.values())
             otherwise = f"Names: {_some(names)}." if names else "The database names no values: write raw whole numbers."
             section.fault("true_when", f"{signal.name} has no value {value!r}", suggest(value, names, otherwise))
-        elif isinstance(value, int) and not fits(value, signal):
-            section.fault(
-                "true_when", f"{value} does not fit into {signal.length} bits", "Write a raw value that can occur."
-            )
-        else:
+        elif isinstance(value, str) or _fits(section, "true_when", value, signal):
             kept.append(value)
     return tuple(kept)
 
@@ -189,18 +184,16 @@ def _invalid(section: Section, signal: SignalLayout) -> tuple[int, ...]:
         section.fault("invalid", f"invalid is {show(given)}", "Write a list of raw whole numbers, like [254, 255].")
         return ()
     for raw in given:
-        if not fits(raw, signal):
-            section.fault(
-                "invalid", f"{raw} does not fit into {signal.length} bits", "Write a raw value that can occur."
-            )
+        _fits(section, "invalid", raw, signal)
     return tuple(given)
 
 
-def fits(raw: int, signal: SignalLayout) -> bool:
-    """Whether a signal's bits can hold this raw value."""
-    if signal.signed:
-        return -(1 << signal.length - 1) <= raw < 1 << signal.length - 1
-    return 0 <= raw < 1 << signal.length
+def _fits(section: Section, key: str, raw: int, signal: SignalLayout) -> bool:
+    """Whether a signal's bits can hold this raw value; a fault where not."""
+    low, high = signal.raw_limits
+    if not low <= raw <= high:
+        section.fault(key, f"{raw} does not fit into {signal.length} bits", "Write a raw value that can occur.")
+    return low <= raw <= high
 
 
 def _check_kind(section: Section, binding: Binding, signal: SignalLayout) -> None:

@@ -32,7 +32,7 @@ def read_buses(definition: Definition, faults: Faults) -> tuple[Bus, ...]:
             top.fault("bus", f"a bus is {show(table)}, not a table", "Write each bus as a [[bus]] table.")
             continue
         label = f'[[bus]] "{table.get("name", place)}"'
-        section = Section(table, ("bus", place), label, definition.lines, definition.file, faults)
+        section = top.inner(table, label, "bus", place)
         bus = _read_bus(section, definition)
         if bus is None:
             continue

@@ -146,13 +146,6 @@ def _selectors(signal: SignalLayout, signals: Sequence[SignalLayout]) -> dict[st
     return found
 
 
-def raw_limits(signal: SignalLayout) -> tuple[int, int]:
-    """Lowest and highest raw value of a signal's bits."""
-    if signal.signed:
-        return -(1 << signal.length - 1), (1 << signal.length - 1) - 1
-    return 0, (1 << signal.length) - 1
-
-
 def _range(bus: Bus, message: MessageLayout, signal: SignalLayout, *, is_bound: bool) -> Iterator[CheckFinding]:
     low, high = signal.minimum, signal.maximum
     place = f"{bus.name}/{message.name}.{signal.name}"
@@ -175,7 +168,7 @@ def _range(bus: Bus, message: MessageLayout, signal: SignalLayout, *, is_bound: 
             Text("Swap minimum and maximum in the database."),
         )
         return
-    ends = sorted(raw * signal.scale + signal.offset for raw in raw_limits(signal))
+    ends = sorted(raw * signal.scale + signal.offset for raw in signal.raw_limits)
     slack = abs(signal.scale) / 2
     if low < ends[0] - slack or high > ends[1] + slack:
         yield CheckFinding(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from signal_defs.check_finding import CheckFinding
-from signal_defs.check_layouts import raw_limits
 from signal_defs.conditions import signal_of
 from signal_defs.costs import COSTS
 from signal_defs.definition import Definition
@@ -18,32 +17,12 @@ from signal_defs.units import conversion
 
 # Roles that the analysis looks at by itself; every other role is of use only to a condition that names it.
 USED_WITHOUT_CONDITION = frozenset(
-    name
-    for name in ROLES
-    if name.startswith(("battery_", "alternator_", "idle_stop_", "lin_"))
-    or name
-    in {
-        "board_voltage",
-        "charging_fault",
-        "refresh_charging",
-        "stabiliser_ready",
-        "jump_start_seen",
-        "ignition_on",
-        "engine_speed",
-        "engine_running",
-        "starter_active",
-        "vehicle_speed",
-        "ambient_temperature",
-        "brake_pressed",
-        "clutch_pressed",
-        "accelerator",
-        "gear_neutral",
-        "gear",
-        "hood_open",
-        "driver_door_open",
-        "compressor_request",
-    }
-)
+    name for name in ROLES if name.startswith(("battery_", "alternator_", "idle_stop_", "lin_"))
+) | {
+    *("board_voltage", "charging_fault", "refresh_charging", "stabiliser_ready", "jump_start_seen", "ignition_on"),
+    *("engine_speed", "engine_running", "starter_active", "vehicle_speed", "ambient_temperature", "brake_pressed"),
+    *("clutch_pressed", "accelerator", "gear_neutral", "gear", "hood_open", "driver_door_open", "compressor_request"),
+}
 TOLD_MISSING = 3  # of `COSTS`, those that a check tells; the rest stands on the platform's page
 
 
@@ -104,13 +83,8 @@ def _unit(binding: Binding, signal: SignalLayout, definition: Definition, place:
             place,
             Text(
                 "From {unit} to {wanted} it takes {needed}; scale = {scale:g}, offset = {offset:g} is given.",
-                {
-                    "unit": signal.unit,
-                    "wanted": role.unit,
-                    "needed": str(known),
-                    "scale": binding.scale,
-                    "offset": binding.offset,
-                },
+                {"unit": signal.unit, "wanted": role.unit, "needed": str(known)}
+                | {"scale": binding.scale, "offset": binding.offset},
             ),
             Text("Keep it only if the database is wrong."),
         )
@@ -124,7 +98,7 @@ def _is_near(scale: float, binding: Binding) -> bool:
 def _not_available(binding: Binding, signal: SignalLayout, place: str) -> Iterator[CheckFinding]:
     if signal.invalid or binding.invalid or signal.is_float or signal.length < 8:
         return
-    top = raw_limits(signal)[1]
+    top = signal.raw_limits[1]
     value = top * signal.scale + signal.offset
     outside = signal.maximum is not None and signal.minimum != signal.maximum and value > signal.maximum
     yield CheckFinding(
@@ -143,7 +117,7 @@ def role_range(binding: Binding, signal: SignalLayout) -> tuple[float, float] | 
     """Lowest and highest value a role can have, in the role's unit, without invalid codes; None if not bounded."""
     if signal.is_float or signal.is_bytes:
         return None
-    ends = raw_limits(signal)
+    ends = signal.raw_limits
     low, high = (raw * signal.scale + signal.offset for raw in _trimmed(ends, signal, binding))
     low, high = min(low, high), max(low, high)
     if signal.minimum is not None and signal.maximum is not None and signal.minimum < signal.maximum:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import MISSING, fields
 from itertools import pairwise
 from typing import Any, cast, get_args
 
 from signal_defs.bindings import OWN_ROLE
 from signal_defs.definition import Definition
 from signal_defs.faults import Faults, suggest
-from signal_defs.keys import BATTERY, CONDITION, IDLE_STOP, THRESHOLDS
+from signal_defs.keys import BATTERY, CONDITION, IDLE_STOP, IDLE_STOP_FIGURES, THRESHOLDS
 from signal_defs.layout import SignalLayout
 from signal_defs.platform import (
     Battery,
@@ -26,19 +25,18 @@ from signal_defs.platform import (
 from signal_defs.roles import ROLES, Kind
 from signal_defs.section import Section, show
 
+_DEFAULTS = IdleStopRules()
 CELL_LIMITS_V = (10.0, 14.0)  # open-circuit voltage of six lead-acid cells lies well inside; common practice, no source
 
 
 def read_battery(definition: Definition, faults: Faults) -> Battery | None:
     """The battery, None where a required key is missing."""
-    table = definition.table.get("battery")
+    top, table = definition.top(faults), definition.table.get("battery")
     if not isinstance(table, dict):
         what = "[battery] is missing" if table is None else f"battery is {show(table)}"
-        definition.top(faults).fault(
-            "battery" if table is not None else "", what, "Write [battery] with type and capacity_ah."
-        )
+        top.fault("battery" if table is not None else "", what, "Write [battery] with type and capacity_ah.")
         return None
-    section = Section(table, ("battery",), "[battery]", definition.lines, definition.file, faults)
+    section = top.inner(table, "[battery]", "battery")
     section.check_keys(BATTERY)
     battery_type = section.choice("type", get_args(BatteryType), required=True)
     capacity = section.number("capacity_ah", required=True, above=0.0)
@@ -92,34 +90,24 @@ def read_rules(
     definition: Definition, bindings: Mapping[str, Binding], buses: Sequence[Bus], faults: Faults
 ) -> IdleStopRules:
     """The idle-stop settings and conditions; a setting left out has its default."""
-    table = definition.table.get("idle_stop", {})
+    top, table = definition.top(faults), definition.table.get("idle_stop", {})
     if not isinstance(table, dict):
-        definition.top(faults).fault("idle_stop", f"idle_stop is {show(table)}", "Write it as the table [idle_stop].")
+        top.fault("idle_stop", f"idle_stop is {show(table)}", "Write it as the table [idle_stop].")
         return IdleStopRules()
-    section = Section(table, ("idle_stop",), "[idle_stop]", definition.lines, definition.file, faults)
+    section = top.inner(table, "[idle_stop]", "idle_stop")
     section.check_keys(IDLE_STOP)
     figures: dict[str, Any] = {}
-    for item in fields(IdleStopRules):
-        if item.name == "conditions":
-            continue
-        default = None if item.default is MISSING else item.default
-        figures[item.name] = section.number(item.name, default=default, low=0.0)
+    for name in IDLE_STOP_FIGURES:
+        figures[name] = section.number(name, default=getattr(_DEFAULTS, name), low=0.0)
     return IdleStopRules(conditions=_conditions(section, bindings, buses), **figures)
 
 
 def _conditions(section: Section, bindings: Mapping[str, Binding], buses: Sequence[Bus]) -> tuple[Condition, ...]:
-    tables = section.table.get("condition", [])
-    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        section.fault("condition", "condition is no list of tables", "Write each as [[idle_stop.condition]].")
-        return ()
     conditions: list[Condition] = []
     first: dict[str, int | None] = {}
-    for place, table in enumerate(tables):
-        label = f'[[idle_stop.condition]] "{table.get("name", place)}"'
-        keys = (*section.keys, "condition", place)
-        one = Section(table, keys, label, section.lines, section.file, section.faults)
+    for one in section.each("condition", "[[idle_stop.condition]]", named=True):
         condition = _condition(one, bindings, buses)
-        name = table.get("name")
+        name = one.table.get("name")
         if isinstance(name, str) and name in first:
             line = first[name]
             one.fault(
@@ -146,13 +134,10 @@ def _condition(section: Section, bindings: Mapping[str, Binding], buses: Sequenc
             what,
             "Give exactly one of at_least, at_most, is; write two conditions for a window.",
         )
-    kind = None if role is None else _kind(role, bindings)
-    if kind is not None and len(given) == 1:
-        _check_threshold(section, kind, role or "", bindings, buses)
+    if role is not None and len(given) == 1:
+        _check_threshold(section, given[0], role, bindings, buses)
     at_least, at_most = section.number("at_least"), section.number("at_most")
     equals = section.table.get("is")
-    if equals is not None and not isinstance(equals, bool | str):
-        equals = None
     hysteresis = section.number("hysteresis", default=0.0, low=0.0)
     hold = section.number("for_s", default=0.0, low=0.0)
     source = section.text("source", default="")
@@ -164,7 +149,7 @@ def _condition(section: Section, bindings: Mapping[str, Binding], buses: Sequenc
         role=role,
         at_least=at_least,
         at_most=at_most,
-        equals=equals,
+        equals=equals if isinstance(equals, bool | str) else None,
         hysteresis=hysteresis or 0.0,
         for_s=hold or 0.0,
         applies_to=cast("Scope", scope or "stop"),
@@ -189,19 +174,14 @@ def _role(section: Section, bindings: Mapping[str, Binding]) -> str | None:
     return None
 
 
-def _kind(role: str, bindings: Mapping[str, Binding]) -> Kind:
-    return bindings[role].role.kind if role in bindings else ROLES[role].kind
-
-
 _FITS: dict[Kind, str] = {"number": "at_least or at_most", "flag": "is = true or is = false", "state": 'is = "text"'}
 
 
 def _check_threshold(
-    section: Section, kind: Kind, role: str, bindings: Mapping[str, Binding], buses: Sequence[Bus]
+    section: Section, key: str, role: str, bindings: Mapping[str, Binding], buses: Sequence[Bus]
 ) -> None:
-    table = section.table
-    key = next(key for key in THRESHOLDS if key in table)
-    value = table[key]
+    kind = bindings[role].role.kind if role in bindings else ROLES[role].kind
+    table, value = section.table, section.table[key]
     if key != "is":
         right = kind == "number"
     else:

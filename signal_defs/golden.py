@@ -17,18 +17,8 @@ def read_golden(
     definition: Definition, bindings: Mapping[str, Binding], buses: Sequence[Bus], faults: Faults
 ) -> tuple[Golden, ...]:
     """Every golden frame that could be read."""
-    tables = definition.table.get("golden", [])
-    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        definition.top(faults).fault("golden", "golden is no list of tables", "Write each as [[golden]].")
-        return ()
-    read = []
-    for place, table in enumerate(tables):
-        label = f"[[golden]] {place + 1}"
-        section = Section(table, ("golden", place), label, definition.lines, definition.file, faults)
-        golden = _read_one(section, bindings, buses)
-        if golden is not None:
-            read.append(golden)
-    return tuple(read)
+    read = (_read_one(section, bindings, buses) for section in definition.top(faults).each("golden", "[[golden]]"))
+    return tuple(golden for golden in read if golden is not None)
 
 
 def _read_one(section: Section, bindings: Mapping[str, Binding], buses: Sequence[Bus]) -> Golden | None:

@@ -53,6 +53,13 @@ class SignalLayout:
     is_bytes: bool = False
     comment: str = ""
 
+    @property
+    def raw_limits(self) -> tuple[int, int]:
+        """Lowest and highest raw value that the bits can hold, as a whole number."""
+        if self.signed:
+            return -(1 << self.length - 1), (1 << self.length - 1) - 1
+        return 0, (1 << self.length) - 1
+
 
 @dataclass(frozen=True, slots=True)
 class MessageLayout:

@@ -18,14 +18,8 @@ _HEAD = {"e2e_1": 2, "e2e_2": 2, "e2e_5": 3, "j1850": 1}  # bytes that checksum 
 
 def read_protections(definition: Definition, buses: Sequence[Bus], faults: Faults) -> tuple[Protection, ...]:
     """Every protection that could be read; what is wrong is among the faults."""
-    tables = definition.table.get("protection", [])
-    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        definition.top(faults).fault("protection", "protection is no list of tables", "Write each as [[protection]].")
-        return ()
     read: list[Protection] = []
-    for place, table in enumerate(tables):
-        label = f"[[protection]] {place + 1}"
-        section = Section(table, ("protection", place), label, definition.lines, definition.file, faults)
+    for section in definition.top(faults).each("protection", "[[protection]]"):
         one = _read_one(section, buses)
         if one is None:
             continue

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 Kind = Literal["number", "flag", "state"]
-UNITS = ("V", "A", "degC", "%", "rpm", "km/h", "kPa", "deg", "s", "bool")
 
 
 @dataclass(frozen=True, slots=True)
 class Role:
-    """One role. unit: one of UNITS, or "" for a state. kind: number, flag (true or false) or state (named values)."""
+    """One role. unit: "" for a state, "bool" for a flag. kind: number, flag (true or false) or state (named values)."""
 
     name: str
     unit: str

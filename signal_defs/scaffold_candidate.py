@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
-from signal_defs.check_layouts import raw_limits
 from signal_defs.layout import BusKind, SignalLayout
 from signal_defs.roles import ROLES, Role
 from signal_defs.scaffold_habits import BATTERY, HABITS, Habit
@@ -135,7 +134,7 @@ def _by_range(found: Candidate, habit: Habit, known: Conversion | None) -> Candi
     signal = found.signal
     if signal.is_float or signal.length > 53:
         return found
-    raw_low, raw_high = raw_limits(signal)
+    raw_low, raw_high = signal.raw_limits
     ends = sorted(raw * signal.scale + signal.offset for raw in (raw_low, raw_high))
     bounded = signal.minimum is not None and signal.maximum is not None and signal.minimum < signal.maximum
     if bounded:

@@ -42,6 +42,19 @@ class Section:
         """Note a fault at a key of this table; at the table itself for the key ""."""
         self.faults.add(self.place(*([key] if key else [])), what, mend)
 
+    def inner(self, table: Mapping[str, Any], label: str, *keys: str | int) -> Section:
+        """A table in this one, under these keys."""
+        return Section(table, self.keys + keys, label, self.lines, self.file, self.faults)
+
+    def each(self, key: str, heading: str, *, named: bool = False) -> list[Section]:
+        """The tables that stand under a heading such as [[golden]], called by number or by the name they give."""
+        tables = self.table.get(key, [])
+        if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+            self.fault(key, f"{key} is no list of tables", f"Write each as {heading}.")
+            return []
+        called = [f'"{table.get("name", place)}"' if named else place + 1 for place, table in enumerate(tables)]
+        return [self.inner(table, f"{heading} {called[place]}", key, place) for place, table in enumerate(tables)]
+
     def check_keys(self, known: Sequence[str]) -> None:
         """Note every key that nothing reads."""
         for key in self.table:

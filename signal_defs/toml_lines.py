@@ -107,10 +107,5 @@ def _line_end(text: str, position: int) -> int:
 
 def _advance(scan: _Scan, position: int) -> None:
     position = max(position, scan.position + 1)
-    scan.line += text_breaks(scan.text, scan.position, position)
+    scan.line += scan.text.count("\n", scan.position, position)
     scan.position = position
-
-
-def text_breaks(text: str, start: int, end: int) -> int:
-    """Line breaks in text[start:end]."""
-    return text.count("\n", start, end)

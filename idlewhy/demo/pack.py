@@ -30,9 +30,7 @@ def pack(message: MessageLayout, values: Mapping[str, NDArray[np.floating]], row
 
 
 def _raw(signal: SignalLayout, physical: NDArray[np.floating]) -> NDArray[np.uint64]:
-    low, high = (
-        (-(1 << signal.length - 1), (1 << signal.length - 1) - 1) if signal.signed else (0, (1 << signal.length) - 1)
-    )
+    low, high = signal.raw_limits
     missing = signal.invalid[-1][1] if signal.invalid else 0
     for first, last in signal.invalid:
         if last >= high >= first:

@@ -105,11 +105,11 @@ def _encoding(entry: Statement, where: str) -> Encoding:
         at = f"{where}, line {value.line}"
         match value.head:
             case "physical_value" if len(items) >= 5:
-                low, high, scale, offset = (_number(item, at) for item in items[1:5])
+                low, high, scale, offset = (number(item, at) for item in items[1:5])
                 unit = items[5] if len(items) > 5 else ""
                 physical.append(Physical(int(low), int(high), scale, offset, unit))
             case "logical_value" if len(items) >= 2:
-                raw = int(_number(items[1], at))
+                raw = int(number(items[1], at))
                 choices.setdefault(raw, items[2] if len(items) > 2 else str(raw))
             case "bcd_value" | "ascii_value":
                 is_text = True
@@ -122,7 +122,8 @@ def _encoding(entry: Statement, where: str) -> Encoding:
     return Encoding(entry.head, tuple(physical), choices, is_text)
 
 
-def _number(word: str, at: str) -> float:
+def number(word: str, at: str) -> float:
+    """A number as an LDF writes it: decimal, hexadecimal, or with a point. at: its file and line, for the fault."""
     try:
         value = float(int(word, 16)) if word.lower().startswith("0x") else float(word)
     except ValueError:

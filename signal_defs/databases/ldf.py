@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from signal_defs.databases.encodings import Encoding, plain, read_encodings
+from signal_defs.databases.encodings import Encoding, number, plain, read_encodings
 from signal_defs.databases.ldf_text import Statement, parse_ldf
 from signal_defs.errors import DefinitionError
 from signal_defs.layout import Checksum, MessageLayout, Multiplexed, SignalLayout
@@ -115,7 +115,7 @@ def _cycles(tables: Sequence[Statement], where: str) -> dict[str, float]:
             words = entry.words
             if "delay" not in words[:-1]:
                 continue
-            total += number(words[words.index("delay") + 1], where, entry.line) / 1000.0
+            total += number(words[words.index("delay") + 1], f"{where}, line {entry.line}") / 1000.0
             count[entry.head] += 1
         for name, times in count.items():
             longest[name] = max(longest.get(name, 0.0), total / times)
@@ -213,18 +213,8 @@ def protected(identifier: int) -> int:
     return identifier | (bit[0] ^ bit[1] ^ bit[2] ^ bit[4]) << 6 | (1 ^ bit[1] ^ bit[3] ^ bit[4] ^ bit[5]) << 7
 
 
-def number(word: str, where: str, line: int) -> float:
-    """A number as an LDF writes it: decimal, hexadecimal, or with a point."""
-    try:
-        return float(int(word, 16)) if word.lower().startswith("0x") else float(word)
-    except ValueError:
-        raise DefinitionError(
-            f"{word!r} is no number", where=f"{where}, line {line}", mend="Write a decimal number or 0x and hex digits."
-        ) from None
-
-
 def _integer(file: _File, entry: Statement, word: str) -> int:
-    value = number(word, file.where, entry.line)
+    value = number(word, f"{file.where}, line {entry.line}")
     if not 0 <= value < 1 << 32 or value != int(value):
         raise _fault(file, entry, f"{word} is out of place", "Write a whole number that is not negative.")
     return int(value)
