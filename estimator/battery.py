@@ -103,7 +103,7 @@ def _estimate_one(
     collapse = find_collapse(grid, phases.kind, nominal)
     anchors = worth_using([rest_anchor(rest, curve) for rest in found]) + [full_anchor(full, grid) for full in fulls]
     charge, empty = _charge_by_acid(grid, phases.kind, anchors, curve, nominal, collapse)
-    offset = _offset(charge, grid)
+    offset, told_offset = _offset(charge, grid)
     rests, draws = describe_rests(grid, found, curve, offset.value, float(charge.mean[PER_AH]))
     at_full = ocv_at_full(fulls, rests, nominal)
     usable = Usable(full_at(charge, at_full, fulls, grid, offset.value, nominal), empty)
@@ -151,7 +151,7 @@ def _estimate_one(
         capacity_ah=capacity,
         soh_percent=health,
         resistance_mohm=resistance,
-        current_offset_a=_told_offset(charge, grid, offset),
+        current_offset_a=told_offset,
         quiescent_ma=quiescent,
         next_crank_min_v=next_crank(starts, usable.curve(curve), temperature, soc_end),
         charged_ah=charged,
@@ -218,34 +218,25 @@ def _at(row: int, soc: FloatArray, low: FloatArray, high: FloatArray) -> Figure:
     return Figure(float(soc[row]), float(low[row]), float(high[row]))
 
 
-def _offset(charge: Charge, grid: Grid) -> Figure:
+def _offset(charge: Charge, grid: Grid) -> tuple[Figure, Figure]:
     """What the sensor adds to the current [A], as the solution holds it at the recording's own mean temperature.
 
     At 25 degC it would be an extrapolation in winter: only offset and drift together are known well. The prior speaks
-    where the data are silent.
+    where the data are silent. The second figure is the first where the data told it, else unknown.
     """
-    value, variance = _zero(charge, grid)
-    per_ah = max(float(charge.mean[PER_AH]), 1e-3)
-    half = 1.96 * math.sqrt(variance) / per_ah
-    return Figure(value / per_ah, value / per_ah - half, value / per_ah + half)
-
-
-def _zero(charge: Charge, grid: Grid) -> tuple[float, float]:
-    """The sensor's zero at the recording's mean temperature [% an hour], and its variance."""
     hours = np.diff(grid.covered_s, prepend=0.0)
     mean_c = float(np.average(grid.known_temperature(), weights=hours)) if hours.sum() > 0 else 25.0
     pick = np.zeros(len(charge.mean))
     pick[OFFSET], pick[DRIFT] = 1.0, (mean_c - 25.0) / 10.0
-    return float(pick @ charge.mean), float(pick @ charge.covariance @ pick)
-
-
-def _told_offset(charge: Charge, grid: Grid, offset: Figure) -> Figure:
-    """The offset where the data told it."""
-    if _zero(charge, grid)[1] > 0.35 * charge.prior_sd[OFFSET] ** 2:
-        return unknown_figure(
-            Text("The current sensor's offset cannot be told apart from the true draw: no long rests far enough apart.")
-        )
-    return offset
+    variance = float(pick @ charge.covariance @ pick)
+    per_ah = max(float(charge.mean[PER_AH]), 1e-3)
+    value, half = float(pick @ charge.mean) / per_ah, 1.96 * math.sqrt(variance) / per_ah
+    offset = Figure(value, value - half, value + half)
+    if variance <= 0.35 * charge.prior_sd[OFFSET] ** 2:
+        return offset, offset
+    return offset, unknown_figure(
+        Text("The current sensor's offset cannot be told apart from the true draw: no long rests far enough apart.")
+    )
 
 
 def _swing(rests: Sequence[Rest]) -> Swing:

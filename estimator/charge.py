@@ -87,9 +87,12 @@ def solve_charge(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _WalkAt:
-    """left: (k,) node before. share: (k,) of the node after, 0 to 1. bridge: (k,) variance beside both [Ah^2]."""
+    """left, right: (k,) nodes before and after. share: (k,) of the latter, 0 to 1. bridge: (k,) variance beside both
+    [Ah^2].
+    """
 
     left: Int64Array
+    right: Int64Array
     share: FloatArray
     bridge: FloatArray
 
@@ -179,12 +182,11 @@ def _walk_at(nodes: FloatArray, clock: FloatArray) -> _WalkAt:
     width = nodes[right] - nodes[left]
     share = np.where(width > 0, (clock - nodes[left]) / np.where(width > 0, width, 1.0), 0.0)
     bridge = np.where(width > 0, width * share * (1.0 - share), np.maximum(clock - nodes[left], 0.0))
-    return _WalkAt(left, share, bridge)
+    return _WalkAt(left, right, share, bridge)
 
 
 def _walk(at: _WalkAt, values: FloatArray) -> FloatArray:
-    right = np.minimum(at.left + 1, len(values) - 1)
-    return np.asarray(values[at.left] * (1.0 - at.share) + values[right] * at.share)
+    return np.asarray(values[at.left] * (1.0 - at.share) + values[at.right] * at.share)
 
 
 def _blocks(motion: Motion, nodes: FloatArray, anchors: Sequence[Anchor], scale: float) -> list[_Block]:
@@ -198,8 +200,7 @@ def _blocks(motion: Motion, nodes: FloatArray, anchors: Sequence[Anchor], scale:
     blocks = []
     for anchor, first, last in zip(anchors, bounds, bounds[1:], strict=False):
         own = slice(int(first), int(last))
-        left, share = at.left[own], at.share[own]
-        right = np.minimum(left + 1, len(nodes) - 1)
+        left, right, share = at.left[own], at.right[own], at.share[own]
         used = np.unique(np.concatenate((left, right)))
         walk = np.zeros((len(left), len(used)))
         np.add.at(walk, (np.arange(len(left)), np.searchsorted(used, left)), 1.0 - share)
@@ -219,8 +220,7 @@ def _blocks(motion: Motion, nodes: FloatArray, anchors: Sequence[Anchor], scale:
 
 def _spread(motion: Motion, at: _WalkAt, covariance: FloatArray, scale: float) -> FloatArray:
     """(m,) standard deviation of the charge on the motion's rows [%]."""
-    left = KNOWN + at.left
-    right = np.minimum(left + 1, len(covariance) - 1)
+    left, right = KNOWN + at.left, KNOWN + at.right
     cross = covariance[:COUNTED, :]
     design, share = motion.design, at.share
     variance = np.einsum("mi,mi->m", design @ covariance[:COUNTED, :COUNTED], design)

@@ -147,7 +147,7 @@ def _level_where_narrow(design: FloatArray) -> FloatArray:
     return np.where(narrow, design.mean(axis=0), design)
 
 
-def normalised(crank: Crank, start: Start, fit: Fit | None) -> Figure:
+def _normalised(crank: Crank, start: Start, fit: Fit | None) -> Figure:
     """One crank's resistance as that of the reference crank at 25 degC and full [mOhm]."""
     if fit is None or not crank.resistance > 0:
         return unknown_figure(
@@ -169,6 +169,6 @@ def normalised(crank: Crank, start: Start, fit: Fit | None) -> Figure:
 def with_resistance(starts: Sequence[Start], cranks: Sequence[Crank], fit: Fit | None) -> tuple[Start, ...]:
     """The starts, each with its own normalised resistance."""
     return tuple(
-        replace(start, resistance_mohm=normalised(crank, start, fit))
+        replace(start, resistance_mohm=_normalised(crank, start, fit))
         for start, crank in zip(starts, cranks, strict=True)
     )

@@ -81,7 +81,8 @@ class RestVoltage:
         cross = (shapes[-1] * size_sd) @ (shapes * size_sd).T
         covariance = self.covariance() + 1.0  # a level known to within a volt
         gain = np.linalg.solve(covariance, cross)
-        mean = shapes[-1] @ (AFTER_CHARGE_V * self.direction) + gain @ (distance - self.expected())
+        expected = self.expected()
+        mean = expected[-1] + gain @ (distance - expected)
         variance = float(((shapes[-1] * size_sd) ** 2).sum() - gain @ cross)
         return float(mean), float(np.sqrt(max(variance, 0.0)))
 
