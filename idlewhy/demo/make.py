@@ -12,7 +12,7 @@ from decoder.frames import FrameBatch
 from idlewhy.candump import write_candump
 from idlewhy.demo.battery_model import POLARISATION
 from idlewhy.demo.emit import carried_roles, emit
-from idlewhy.demo.fleet import Story, stories
+from idlewhy.demo.fleet import SOC_BIAS, STORIES, Story
 from idlewhy.demo.samples import Samples
 from idlewhy.demo.simulate import Park, Simulation, Vehicle
 from idlewhy.demo.truth import DemoVehicle, Truth
@@ -30,7 +30,7 @@ def make_logs(folder: Path, *, seed: int = 7, only: tuple[str, ...] = ()) -> tup
     """
     platforms: dict[str, Platform] = {}
     vehicles = []
-    for number, story in enumerate(stories()):
+    for number, story in enumerate(STORIES):
         if only and story.id not in only:
             continue
         platform = platforms.get(story.platform) or load_platform(story.platform)
@@ -74,10 +74,8 @@ def _simulation(story: Story, platform: Platform) -> Simulation:
         rules=platform.idle_stop,
         starter=story.starter,
         loads=story.loads,
-        generator=story.generator,
-        soc_bias=story.soc_bias,
+        soc_bias=SOC_BIAS,
         soc_shown=story.soc_shown,
-        believed_resistance=story.believed_resistance,
         values=story.values,
         hidden=story.hidden,
     )

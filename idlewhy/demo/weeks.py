@@ -63,6 +63,18 @@ TALES = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class _State:
+    """A van on one day. rows: of the day's tables. drawn: while parked [mA]. worn: its resistance [mOhm]. charge [%]."""
+
+    rng: np.random.Generator
+    rows: dict[str, list[Row]]
+    drawn: float
+    worn: float
+    celsius: float
+    charge: float
+
+
 def write_weeks(store: Store, *, seed: int = 7) -> int:
     """Put the vans' weeks into an empty store, with what its manifest would say. Returns the recordings, one a day."""
     platform = load_platform("example-van")
@@ -100,24 +112,22 @@ def _van(rng: np.random.Generator, tale: Tale, platform: Platform) -> list[dict[
         worn = new * (1.0 if mended else 1 + tale.rise * day / _MONTH)
         celsius = float(15 - 14 * day / DAYS + rng.normal(0, 2.0))
         charge += 0.3 * (88 - 0.13 * drawn - 0.15 * (15 - celsius) - charge) + rng.normal(0, 0.7)
-        days.append(_day(rng, tale.vehicle, day, platform, (drawn, worn, celsius, charge)))
+        state = _State(rng, {table: [] for table in TABLES}, drawn, worn, celsius, charge)
+        days.append(_day(state, tale.vehicle, day, platform))
     return days
 
 
-def _day(
-    rng: np.random.Generator, vehicle: str, day: int, platform: Platform, state: tuple[float, float, float, float]
-) -> dict[str, list[Row]]:
-    """One day as its recording tells it. state: draw while parked [mA], resistance [mOhm], temperature, charge [%]."""
-    drawn, worn, celsius, charge = state
+def _day(state: _State, vehicle: str, day: int, platform: Platform) -> dict[str, list[Row]]:
+    """One day as its recording tells it."""
+    rng, rows = state.rng, state.rows
     midnight = (_FIRST.toordinal() - date(1970, 1, 1).toordinal() + day) * _DAY_US
-    rows: dict[str, list[Row]] = {table: [] for table in TABLES}
     begin = midnight
     for number in range(int(rng.integers(3, 6))):
         start = midnight + int((6.5 + 2.6 * number + rng.uniform(0, 0.8)) * 3.6e9)
-        _park(rng, rows, (begin, start), drawn, charge, celsius)
+        _park(state, (begin, start))
         begin = start + int(rng.uniform(1300, 3600) * 1e6)
-        _drive(rng, rows, (start, begin), worn, charge, celsius)
-    _park(rng, rows, (begin, midnight + _DAY_US - 1_000_000), drawn, charge, celsius)
+        _drive(state, (start, begin))
+    _park(state, (begin, midnight + _DAY_US - 1_000_000))
     source = hashlib.sha256(f"{vehicle} {day}".encode()).hexdigest()
     key = recording_key([source], platform.sha256)
     rows["recordings"].append(_recording(platform, source, midnight))
@@ -155,48 +165,35 @@ def _recording(platform: Platform, source: str, midnight: int) -> Row:
     }
 
 
-def _park(
-    rng: np.random.Generator,
-    rows: dict[str, list[Row]],
-    span: tuple[int, int],
-    drawn: float,
-    charge: float,
-    celsius: float,
-) -> None:
+def _park(state: _State, span: tuple[int, int]) -> None:
     seconds = (span[1] - span[0]) / 1e6
-    asleep = -drawn * rng.normal(1.0, 0.06)
+    asleep = -state.drawn * state.rng.normal(1.0, 0.06)
     settled = seconds > 4 * 3600
-    rows["rests"].append(
+    state.rows["rests"].append(
         {
             "time": span[0],
             "seconds": seconds,
             "mean_ma": asleep - 2000 * 90 / max(seconds, 90.0),  # ninety seconds awake at two amperes
             "asleep_ma": asleep,
-            "soc": charge + rng.normal(0, 1.5) if settled else float("nan"),
+            "soc": state.charge + state.rng.normal(0, 1.5) if settled else float("nan"),
             "settled": "settled" if settled else "unknown",
-            "temperature_c": celsius,
+            "temperature_c": state.celsius,
             "wake_ups": 0,
         }
     )
 
 
-def _drive(
-    rng: np.random.Generator,
-    rows: dict[str, list[Row]],
-    span: tuple[int, int],
-    worn: float,
-    charge: float,
-    celsius: float,
-) -> None:
+def _drive(state: _State, span: tuple[int, int]) -> None:
     """A key start, standstills with what became of them, and a restart after each stop."""
+    rng, rows = state.rng, state.rows
     drive = len(rows["drives"])
-    _start(rng, rows, span[0], "first", worn, charge, celsius)
+    _start(state, span[0], "first")
     for at in np.sort(rng.uniform(span[0] + 2e8, span[1] - 6e7, int(rng.poisson(4.0)))):
         seconds = float(rng.gamma(4.0, 7.0)) + 3
-        failing = _failing(rng, charge, celsius)
+        failing = _failing(state)
         stopped = failing is None
         row = len(rows["standstills"])
-        moment = {"time": int(at), "temperature_c": celsius, "soc": charge}
+        moment = {"time": int(at), "temperature_c": state.celsius, "soc": state.charge}
         rows["standstills"].append(
             {
                 **moment,
@@ -215,7 +212,7 @@ def _drive(
             }
         )
         if failing is None:
-            _start(rng, rows, int(at + seconds * 1e6), "restart", worn, charge, celsius)
+            _start(state, int(at + seconds * 1e6), "restart")
             continue
         condition, group, role = failing
         reason = {"condition": condition, "group": group, "role": role, "outcome": "refused", "alone": True}
@@ -225,7 +222,7 @@ def _drive(
         {
             "time": span[0],
             "seconds": seconds,
-            "charged_ah": 0.45 + 1.0e-4 * seconds * max(96 - charge, 2.0) / 10 + 0.05 * rng.random(),
+            "charged_ah": 0.45 + 1.0e-4 * seconds * max(96 - state.charge, 2.0) / 10 + 0.05 * rng.random(),
             "discharged_ah": 0.25 + 0.05 * rng.random(),
             "max_v": 14.4,
             "coverage": 1.0,
@@ -234,22 +231,22 @@ def _drive(
     )
 
 
-def _failing(rng: np.random.Generator, charge: float, celsius: float) -> tuple[str, str, str] | None:
+def _failing(state: _State) -> tuple[str, str, str] | None:
     """The condition that refuses a stop: the battery's charge, the windscreen in the cold, or a door."""
-    if charge + rng.normal(0, 1.0) < 75.0:
+    rng = state.rng
+    if state.charge + rng.normal(0, 1.0) < 75.0:
         return "state of charge", "electrical", "battery_soc"
-    if rng.random() < 0.03 + 0.01 * max(6.0 - celsius, 0.0):
+    if rng.random() < 0.03 + 0.01 * max(6.0 - state.celsius, 0.0):
         return "front defrost off", "comfort", "defrost_on"
     return ("driver's door closed", "safety", "driver_door_open") if rng.random() < 0.05 else None
 
 
-def _start(
-    rng: np.random.Generator, rows: dict[str, list[Row]], at: int, kind: str, worn: float, charge: float, celsius: float
-) -> None:
+def _start(state: _State, at: int, kind: str) -> None:
     """A crank: its voltage falls with resistance and cold; the resistance is known to a few percent."""
+    rng, celsius, charge = state.rng, state.celsius, state.charge
     drawn = 330.0 * (1 + 0.004 * (25 - celsius)) * rng.normal(1.0, 0.04)
-    cold = worn * (1 + 0.006 * (25 - celsius))
-    rows["starts"].append(
+    cold = state.worn * (1 + 0.006 * (25 - celsius))
+    state.rows["starts"].append(
         {
             "time": at,
             "kind": kind,
@@ -257,7 +254,7 @@ def _start(
             "peak_a": -1.6 * drawn,
             "crank_s": 0.4,
             "to_idle_s": 0.5,
-            "resistance_mohm": worn * rng.normal(1.0, 0.03),
+            "resistance_mohm": state.worn * rng.normal(1.0, 0.03),
             "temperature_c": celsius,
             "soc": charge,
             "resolved": True,
