@@ -16,7 +16,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks.busy_bus import BY_PYTHON_CAN, MESSAGES, SIGNALS, identifier, make_frames, make_platform, write_logs
+from benchmarks.busy_bus import MESSAGES, SIGNALS, identifier, make_frames, make_platform, write_logs
 from benchmarks.peers import floor, ours, plain_loop, timed, vectorised
 from decoder.logs import compiled
 from decoder.signals import choose_columns
@@ -49,7 +49,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
     parser.add_argument("--frames", type=int, default=1_000_000, help="frames of the log")
     parser.add_argument("--peer-frames", type=int, default=50_000, help="frames the plain loop reads")
-    parser.add_argument("--python-can-frames", type=int, default=200_000, help="frames of the logs python-can writes")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--formats", nargs="*", default=list(SUFFIXES))
     parser.add_argument("--compiled", action="store_true", help="read text with the compiled loops, loaded beforehand")
@@ -74,7 +73,7 @@ def formats(folder: Path, platform: Platform, options: argparse.Namespace) -> No
     import cantools
 
     database = cantools.database.load_file(folder / "busy.dbc")
-    paths = write_logs(folder, make_frames(options.frames), tuple(options.formats), options.python_can_frames)
+    paths = write_logs(folder, make_frames(options.frames), tuple(options.formats))
     everything = choose_columns(platform)
     ten = frozenset(identifier(number) for number in range(0, MESSAGES, 4)[:10])
     few = tuple(one for one in everything if platform.bus("busy").message(one.message).identifier in ten)
@@ -82,7 +81,6 @@ def formats(folder: Path, platform: Platform, options: argparse.Namespace) -> No
     print(f"| {' | '.join(HEAD)} |")
     print(f"|---{'|--:' * (len(HEAD) - 1)}|")
     for suffix, path in paths.items():
-        frames = min(options.frames, options.python_can_frames if suffix in BY_PYTHON_CAN else options.frames)
         ours(path, platform, few)  # warm
         rows: dict[str, list[tuple[float, float]]] = {}
 
@@ -90,7 +88,7 @@ def formats(folder: Path, platform: Platform, options: argparse.Namespace) -> No
             cpu, wall, _ = timed(work)  # type: ignore[arg-type]  # a function without arguments that counts
             rows.setdefault(name, []).append((cpu * scale, wall * scale))
 
-        million, peer = 1e6 / frames, 1e6 / min(options.peer_frames, frames)
+        million, peer = 1e6 / options.frames, 1e6 / min(options.peer_frames, options.frames)
         for _ in range(options.rounds):
             measure("all", lambda path=path: ours(path, platform, everything), million)
             measure("10 ids", lambda path=path: ours(path, platform, few), million)
@@ -135,7 +133,7 @@ def scaling(folder: Path, platform: Platform, frames: int) -> None:
     for suffix in (".log", ".blf"):
         seconds = []
         for times in (1, 5):
-            path = write_logs(folder, make_frames(times * frames), (suffix,), 0)[suffix]
+            path = write_logs(folder, make_frames(times * frames), (suffix,))[suffix]
             seconds.append(min(timed(lambda path=path: ours(path, platform, columns))[0] for _ in range(3)))  # type: ignore[misc]
         print(f"{suffix}: time at {5 * frames} frames over 5 x time at {frames}: {seconds[1] / (5 * seconds[0]):.2f}")
 
@@ -168,7 +166,7 @@ def memory_and_start(folder: Path, frames: int) -> None:
     Twice for each log: with nothing cached, so that the database is parsed, and again with what the first run kept.
     """
     for run, (suffix, count) in enumerate(((".log", 20_000), (".blf", 20_000), (".log", frames), (".blf", frames))):
-        path = write_logs(folder, make_frames(count), (suffix,), 0)[suffix]
+        path = write_logs(folder, make_frames(count), (suffix,))[suffix]
         command = [sys.executable, "-c", CHILD, str(folder), str(path)]
         environment = os.environ | {"IDLEWHY_CACHE": str(folder / f"cache-{run}")}
         for cache in ("nothing cached", "database cached"):

@@ -81,15 +81,15 @@ def make_frames(frames: int, seed: int = 1) -> FrameBatch:
     )
 
 
-def write_logs(folder: Path, frames: FrameBatch, suffixes: tuple[str, ...], python_can_frames: int) -> dict[str, Path]:
-    """One log a suffix, whole; those of BY_PYTHON_CAN with fewer frames, MF4 deflated and transposed by asammdf."""
+def write_logs(folder: Path, frames: FrameBatch, suffixes: tuple[str, ...]) -> dict[str, Path]:
+    """One log a suffix; those of BY_PYTHON_CAN by python-can, MF4 deflated and transposed by asammdf."""
     from idlewhy.demo.make import write_log
 
     paths = {}
     for suffix in suffixes:
         path = folder / f"busy{suffix}"
         if suffix in BY_PYTHON_CAN:
-            _write_with_python_can(path, frames, python_can_frames)
+            _write_with_python_can(path, frames)
         elif suffix == ".pcap":
             _write_pcap(path, frames)
         else:
@@ -121,11 +121,11 @@ def _deflate_mf4(path: Path) -> None:
 _COLUMNS = ("time_ns", "channel", "identifier", "flags", "length", "payload", "checksum")
 
 
-def _write_with_python_can(path: Path, frames: FrameBatch, count_: int) -> None:
+def _write_with_python_can(path: Path, frames: FrameBatch) -> None:
     import can
 
     with can.Logger(str(path)) as logger:
-        for row in range(min(count_, len(frames))):
+        for row in range(len(frames)):
             logger.on_message_received(
                 can.Message(
                     timestamp=int(frames.time_ns[row]) / 1e9,
@@ -135,5 +135,5 @@ def _write_with_python_can(path: Path, frames: FrameBatch, count_: int) -> None:
                     channel=1,
                 )
             )
-        while path.suffix == ".db" and logger.num_frames < min(count_, len(frames)):
+        while path.suffix == ".db" and logger.num_frames < len(frames):
             time.sleep(0.01)  # its thread would drop what is left when it is stopped

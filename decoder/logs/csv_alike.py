@@ -7,7 +7,6 @@ words, so that its cells need not be sought.
 from __future__ import annotations
 
 import re
-from binascii import Error, a2b_base64
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Final
@@ -18,12 +17,14 @@ from numpy.typing import NDArray
 from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.compiled import run
 from decoder.logs.csv_row import HEX_IDENTIFIER, CsvTable, is_hexadecimal, parse_row
+from decoder.logs.frame_columns import clear_past
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Placed, Row
 from decoder.logs.text_columns import (
     LOW_BYTES,
     ZEROS,
     Words,
+    base64_bytes,
     decimal_words,
     first_of,
     hex_number,
@@ -246,20 +247,10 @@ def _payload(lines: Lines, at: Int64Array, layout: _Layout) -> tuple[ByteArray, 
         text = lines.words(24)[at - 1].view(np.uint8).reshape(-1, 24)
         text[:, 0] = ord(" ")
         return spaced_hex(text, 0, np.full(count, length, np.uint8))
+    words: Words = lines.words(16)[at].view("<u8").reshape(-1, 2)
     if layout.form is _JOINED:
-        words: Words = lines.words(16)[at].view("<u8").reshape(-1, 2)
         keep = LOW_BYTES[[min(size, 8), max(size - 8, 0)]]
         values, fine = hex_words((words & keep) | (ZEROS & ~keep))
         return payload_bytes(values), fine[:, 0] & fine[:, 1]
-    width = -(-size // 4) * 4
-    text = lines.words(width)[at].view(np.uint8).reshape(-1, width)
-    text[:, size:] = ord("A")  # six zero bits
-    payload = np.zeros((count, 8), np.uint8)
-    try:
-        decoded = np.frombuffer(a2b_base64(text.data), np.uint8)
-    except Error:
-        decoded = np.zeros(0, np.uint8)
-    if len(decoded) != width // 4 * 3 * count:  # some character writes no data: let it be found row by row
-        return payload, np.zeros(count, np.bool_)
-    payload[:, :length] = decoded.reshape(count, -1)[:, :length]
-    return payload, np.ones(count, np.bool_)
+    payload, fine = base64_bytes(words, size)
+    return clear_past(payload, np.full(count, length, np.uint8)), fine

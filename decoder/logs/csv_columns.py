@@ -34,7 +34,7 @@ from decoder.logs.text_columns import (
 )
 
 _MIN_ROWS = 32  # fewer are read faster one by one
-_QUOTE, _SPACE, _ZERO, _POINT, _COMMA = 34, 32, 48, 46, 44
+_QUOTE, _SPACE, _ZERO, _POINT, _COMMA, _FILL = 34, 32, 48, 46, 44, 61
 _FLAGS = (("extended", Flag.EXTENDED), ("remote", Flag.REMOTE), ("error", Flag.ERROR), ("fd", Flag.FD))
 
 
@@ -234,7 +234,7 @@ def _data(fields: _Fields, table: CsvTable, flags: NDArray[np.uint16], good: Boo
     good &= ~no_data | (size == 0)
     if table.layout.base64:
         hexadecimal = np.zeros(len(size), np.bool_) if lengths is None else (size == 2 * lengths)
-        good &= (size == 0) | ~hexadecimal | (size <= 2) | (fields.byte(start + size - 1) == ord("="))
+        good &= (size == 0) | ~hexadecimal | (size <= 2) | (fields.byte(start + size - 1) == _FILL)
         length, payload = _base64(fields, start, size, good)
     elif fields.spaces and (fields.byte(start + 2) == _SPACE)[size > 2][:1].any():
         length, payload = _spaced(fields, start, size, good)
@@ -248,8 +248,10 @@ def _data(fields: _Fields, table: CsvTable, flags: NDArray[np.uint16], good: Boo
 def _base64(fields: _Fields, start: Int64Array, size: Int64Array, good: BoolArray) -> tuple[Int64Array, ByteArray]:
     """Up to eight bytes in twelve characters."""
     good &= (size <= 12) & ((size & 3) == 0)
-    text = fields.lines.words(12)[start].view(np.uint8).reshape(-1, 12)
-    length, payload, fine = base64_bytes(text, np.minimum(size, 12))
+    last = fields.byte(start + np.maximum(size, 1) - 1) == _FILL
+    fills = last * (1 + (fields.byte(start + np.maximum(size, 2) - 2) == _FILL))
+    length = size // 4 * 3 - fills
+    payload, fine = base64_bytes(fields.look(start, 16), np.clip(size - fills, 0, 12))
     good &= fine & (length <= 8)
     return length, clear_past(payload, np.clip(length, 0, 8).astype(np.uint8))
 

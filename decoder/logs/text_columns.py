@@ -6,8 +6,6 @@ which rows were well formed; a row that was not has an arbitrary value.
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -154,52 +152,24 @@ def payload_bytes(values: NDArray[np.uint32]) -> ByteArray:
 
 
 BASE64 = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
-_FILLS_SHIFT = 12
+_SIX_BITS = bytes(BASE64.find(character) & 0xFF for character in range(256))  # 255 for what is none of them
 
 
-def _base64_table() -> NDArray[np.int16]:
-    """Two characters -> twelve bits, above them how many of the two are "=" at the end; -1 for anything else."""
-    table = np.full(65_536, -1, np.int16)
-    for high, first in enumerate(BASE64):
-        for low, second in enumerate(BASE64):
-            table[first | second << 8] = high << 6 | low
-        table[first | ord("=") << 8] = high << 6 | 1 << _FILLS_SHIFT
-    table[ord("=") | ord("=") << 8] = 2 << _FILLS_SHIFT
-    return table
+def base64_bytes(words: Words, count: NDArray[np.int64] | int) -> tuple[ByteArray, BoolArray]:
+    """Base64 of up to eight bytes: (n, 2) words, of which the first `count` characters are read, twelve at most.
 
-
-@cache
-def _base64_pairs() -> NDArray[np.int16]:
-    return _base64_table()
-
-
-def base64_bytes(text: ByteArray, size: NDArray[np.int64]) -> tuple[NDArray[np.int64], ByteArray, BoolArray]:
-    """Base64 of up to eight bytes: (n, 12) characters, of which `size` count, a multiple of four.
-
-    Returns the lengths, (n, 8) bytes with zeros behind them, and which rows were well formed.
+    Returns (n, 8) bytes, all bits of those characters that fit, and which rows were well formed.
     """
-    table, rows = _base64_pairs(), len(text)
-    text = np.ascontiguousarray(text)
-    pairs = size >> 1
-    whole = bool((pairs == 6).all())
-    value, seen = np.zeros(rows, np.uint64), np.zeros(rows, np.int16)
-    fills, last_fills = np.zeros(rows, np.int64), np.zeros(rows, np.int64)
-    ninth = np.zeros(rows, np.bool_)
-    for place in range(6):
-        pair = table[np.ndarray((rows,), "<u2", text.data, 2 * place, (12,))]
-        if not whole:
-            pair[pairs <= place] = 0
-        seen |= pair
-        bits = (pair & 0xFFF).astype(np.uint64)
-        value |= bits << _w(52 - 12 * place) if place < 5 else bits >> _w(8)
-        if place == 5:
-            ninth = (bits & _w(0xFF)) != 0  # a ninth byte
-        if place == 5 or not whole:
-            own = (pair >> _FILLS_SHIFT).astype(np.int64)
-            fills += own
-            last_fills = np.where(pairs == place + 1, own, last_fills)
-        elif (pair >> _FILLS_SHIFT).any():
-            fills += pair >> _FILLS_SHIFT
-    # Only the last pair may hold "=".
-    good = (seen >= 0) & (fills == last_fills) & ~ninth
-    return size // 4 * 3 - fills, value.byteswap().view(np.uint8).reshape(-1, 8), good
+    six = np.frombuffer(words.tobytes().translate(_SIX_BITS), "<u8").reshape(-1, 2)
+    first = six[:, 0] & LOW_BYTES[np.minimum(count, 8)]
+    last = six[:, 1] & LOW_BYTES[np.maximum(count, 8) - 8]
+    good = ((first | last) & repeat(0x80)) == 0
+    value = _joined_bits(first)
+    value = ((value & _w(0xFFFFFF)) << _w(40)) | ((value >> _w(32)) << _w(16)) | (_joined_bits(last) >> _w(8))
+    return value.byteswap().view(np.uint8).reshape(-1, 8), good
+
+
+def _joined_bits(six: Words) -> Words:
+    """Eight times six bits -> twice 24, those of the first four in the lower half."""
+    pair = ((six & _w(0x003F003F003F003F)) << _w(6)) | ((six >> _w(8)) & _w(0x003F003F003F003F))
+    return ((pair & _w(0x00000FFF00000FFF)) << _w(12)) | ((pair >> _w(16)) & _w(0x00000FFF00000FFF))
