@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from fleet.fleet_data import FleetData
+from fleet.intervals import Interval
 from fleet.metrics import METRICS, POINTS, RECENT_DAYS
 from fleet.trends import Trend, trends_of
 from signal_defs.errors import DefinitionError, DefinitionFaultsError, UsageError
@@ -41,14 +42,12 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """A rule that a vehicle is beyond. value, low, high: the figure. clears: what would end the alert."""
+    """A rule that a vehicle is beyond. clears: what would end the alert."""
 
     rule: str
     vehicle: str
     metric: str
-    value: float
-    low: float
-    high: float
+    figure: Interval
     observations: int
     clears: Text
 
@@ -138,32 +137,22 @@ def watch(data: FleetData, rules: Sequence[Rule]) -> Watched:
             concerned = concerned[concerned[column].astype(str) == wanted]
         names = [str(name) for name in concerned.index]
         for trend in trends_of(data.history, rule.metric, between_c=rule.between_c, names=names):
-            missing = _missing(rule, trend)
+            figure = trend.level if rule.of == "level" else trend.slope
+            missing = _missing(rule, trend, figure)
             if missing is not None:
                 unjudged.append((rule.name, trend.vehicle, missing))
                 continue
-            figure = trend.level if rule.of == "level" else trend.slope
             if figure.low > rule.bound if rule.above else figure.high < rule.bound:
-                alerts.append(
-                    Alert(
-                        rule.name,
-                        trend.vehicle,
-                        rule.metric,
-                        figure.value,
-                        figure.low,
-                        figure.high,
-                        trend.observations,
-                        _clears(rule, trend),
-                    )
-                )
+                clears = _clears(rule, trend)
+                alerts.append(Alert(rule.name, trend.vehicle, rule.metric, figure, trend.observations, clears))
     return Watched(tuple(alerts), tuple(unjudged))
 
 
-def _missing(rule: Rule, trend: Trend) -> Text | None:
+def _missing(rule: Rule, trend: Trend, figure: Interval) -> Text | None:
     if rule.observations > trend.observations:
         values = {"n": trend.observations, "needed": rule.observations, "what": Text(trend.metric.what)}
         return Text("Too little data: {n} of {needed} {what}.", values)
-    if not math.isfinite((trend.level if rule.of == "level" else trend.slope).value):
+    if not math.isfinite(figure.value):
         return trend.lacking[0] if trend.lacking else Text("Too little data.")
     return None
 

@@ -27,15 +27,9 @@ def check_conditions(definition: Definition, platform: Platform) -> list[CheckFi
     }
     found: list[CheckFinding] = []
     if not conditions:
-        found.append(
-            CheckFinding(
-                "no_conditions",
-                "warning",
-                str(definition.file),
-                Text("No condition is given: refusals can be counted, not explained."),
-                Text("Write [[idle_stop.condition]] tables."),
-            )
-        )
+        said = Text("No condition is given: refusals can be counted, not explained.")
+        mend = Text("Write [[idle_stop.condition]] tables.")
+        found.append(CheckFinding("no_conditions", "warning", str(definition.file), said, mend))
     for condition in conditions:
         place = places.get(condition.name, str(definition.file))
         found += _judged(condition, platform, place)
@@ -47,21 +41,13 @@ def _judged(condition: Condition, platform: Platform, place: str) -> Iterator[Ch
     if condition.role in platform.bindings:
         return
     if condition.role in ESTIMATED:
-        yield CheckFinding(
-            "condition_by_estimate",
-            "note",
-            place,
-            Text("{role} is not bound: the estimate is judged in its place.", {"role": condition.role}),
-            Text("Bind the vehicle's own figure, if a bus carries it: it is what the vehicle decides by."),
-        )
+        said = Text("{role} is not bound: the estimate is judged in its place.", {"role": condition.role})
+        mend = Text("Bind the vehicle's own figure, if a bus carries it: it is what the vehicle decides by.")
+        yield CheckFinding("condition_by_estimate", "note", place, said, mend)
         return
-    yield CheckFinding(
-        "condition_never_judged",
-        "warning",
-        place,
-        Text("{role} is not bound: the condition stays unknown.", {"role": condition.role}),
-        Text("Bind it in [signals]; keep the condition if it exists in the vehicle, so that it is told as unknown."),
-    )
+    said = Text("{role} is not bound: the condition stays unknown.", {"role": condition.role})
+    mend = Text("Bind it in [signals]; keep the condition if it exists in the vehicle, so that it is told as unknown.")
+    yield CheckFinding("condition_never_judged", "warning", place, said, mend)
 
 
 def _reachable(condition: Condition, platform: Platform, place: str) -> Iterator[CheckFinding]:
@@ -84,35 +70,25 @@ def _reachable(condition: Condition, platform: Platform, place: str) -> Iterator
     range_said = "{role} goes from {low:g} to {high:g} {unit}: "
     mend = Text("Compare the threshold's unit and the signal's scale with their sources.")
     if never_met:
-        yield CheckFinding(
-            "threshold_never_met", "error", place, Text(range_said + "the condition is never met.", values), mend
-        )
+        said = Text(range_said + "the condition is never met.", values)
+        yield CheckFinding("threshold_never_met", "error", place, said, mend)
     elif always_met:
-        yield CheckFinding(
-            "threshold_always_met", "warning", place, Text(range_said + "the condition never fails.", values), mend
-        )
+        said = Text(range_said + "the condition never fails.", values)
+        yield CheckFinding("threshold_always_met", "warning", place, said, mend)
     elif back:
-        yield CheckFinding(
-            "hysteresis_too_wide",
-            "error",
-            place,
-            Text(range_said + "once failed, the condition is never met again.", values),
-            Text("Make the hysteresis smaller."),
-        )
+        said = Text(range_said + "once failed, the condition is never met again.", values)
+        mend = Text("Make the hysteresis smaller.")
+        yield CheckFinding("hysteresis_too_wide", "error", place, said, mend)
 
 
 def _windows(conditions: tuple[Condition, ...], places: dict[str, str], definition: Definition) -> list[CheckFinding]:
     found = []
     for one, other in combinations(conditions, 2):
         if one.role == other.role and _contradict(one, other):
+            said = Text('"{one}" and "{other}" can never both be met.', {"one": one.name, "other": other.name})
+            mend = Text("Correct one of the two thresholds.")
             found.append(
-                CheckFinding(
-                    "conditions_contradict",
-                    "error",
-                    places.get(other.name, str(definition.file)),
-                    Text('"{one}" and "{other}" can never both be met.', {"one": one.name, "other": other.name}),
-                    Text("Correct one of the two thresholds."),
-                )
+                CheckFinding("conditions_contradict", "error", places.get(other.name, str(definition.file)), said, mend)
             )
     return found
 

@@ -30,23 +30,17 @@ def check_layouts(platform: Platform) -> list[CheckFinding]:
 
 def _check_bus(bus: Bus, bound: set[tuple[str, str, str]]) -> Iterator[CheckFinding]:
     if not any(message.signals for message in bus.messages):
-        yield CheckFinding(
-            "no_signals",
-            "warning",
-            bus.name,
-            Text("The databases of the bus define no signal."),
-            Text("Look whether the file is whole, and the export that was meant."),
-        )
+        said = Text("The databases of the bus define no signal.")
+        mend = Text("Look whether the file is whole, and the export that was meant.")
+        yield CheckFinding("no_signals", "warning", bus.name, said, mend)
     yield from _twice(bus, {message for name, message, _ in bound if name == bus.name})
     for message in bus.messages:
         names = {signal.name for signal in message.signals if (bus.name, message.name, signal.name) in bound}
         if message.length > MAX_BYTES[bus.kind]:
+            said = Text("The message is {n} bytes long.", {"n": message.length})
+            mend = Text("A message on this bus has at most {n} bytes.", {"n": MAX_BYTES[bus.kind]})
             yield CheckFinding(
-                "message_length",
-                "error" if names else "warning",
-                f"{bus.name}/{message.name}",
-                Text("The message is {n} bytes long.", {"n": message.length}),
-                Text("A message on this bus has at most {n} bytes.", {"n": MAX_BYTES[bus.kind]}),
+                "message_length", "error" if names else "warning", f"{bus.name}/{message.name}", said, mend
             )
         yield from _outside(bus, message, names)
         yield from _overlaps(bus, message, names)
@@ -63,13 +57,9 @@ def _twice(bus: Bus, bound: set[str]) -> Iterator[CheckFinding]:
         first.setdefault(key, message.name)
         if other is not None:
             weight: CheckWeight = "error" if {other, message.name} & bound and other != message.name else "warning"
-            yield CheckFinding(
-                "identifier_twice",
-                weight,
-                f"{bus.name}/{message.name}",
-                Text("{other} has the same identifier 0x{id:X}.", {"other": other, "id": identifier}),
-                Text("Take the message that is not on this bus out of its database."),
-            )
+            said = Text("{other} has the same identifier 0x{id:X}.", {"other": other, "id": identifier})
+            mend = Text("Take the message that is not on this bus out of its database.")
+            yield CheckFinding("identifier_twice", weight, f"{bus.name}/{message.name}", said, mend)
 
 
 def parameter_group(identifier: int) -> int:
@@ -95,15 +85,17 @@ def _outside(bus: Bus, message: MessageLayout, bound: set[str]) -> Iterator[Chec
     for signal in message.signals:
         last = bits(signal).bit_length()
         if last > message.length * 8:
+            said = Text(
+                "The signal ends in byte {byte}, the message has {length} bytes.",
+                {"byte": (last - 1) // 8 + 1, "length": message.length},
+            )
+            mend = Text("Correct the start bit, the length, the byte order, or the message's length.")
             yield CheckFinding(
                 "outside_frame",
                 "error" if signal.name in bound else "warning",
                 f"{bus.name}/{message.name}.{signal.name}",
-                Text(
-                    "The signal ends in byte {byte}, the message has {length} bytes.",
-                    {"byte": (last - 1) // 8 + 1, "length": message.length},
-                ),
-                Text("Correct the start bit, the length, the byte order, or the message's length."),
+                said,
+                mend,
             )
 
 
@@ -116,12 +108,14 @@ def _overlaps(bus: Bus, message: MessageLayout, bound: set[str]) -> Iterator[Che
         return
     for (other_mask, other), (mask, signal) in islice(combinations(taken, 2), MAX_PAIRS):
         if mask & other_mask and can_be_together(signal, other, message.signals):
+            said = Text("The signal shares bits with {other}.", {"other": other.name})
+            mend = Text("Correct one start bit or length; signals that take turns need a multiplexer.")
             yield CheckFinding(
                 "overlap",
                 "error" if bound & {signal.name, other.name} else "warning",
                 f"{bus.name}/{message.name}.{signal.name}",
-                Text("The signal shares bits with {other}.", {"other": other.name}),
-                Text("Correct one start bit or length; signals that take turns need a multiplexer."),
+                said,
+                mend,
             )
 
 
@@ -150,34 +144,22 @@ def _range(bus: Bus, message: MessageLayout, signal: SignalLayout, *, is_bound: 
     low, high = signal.minimum, signal.maximum
     place = f"{bus.name}/{message.name}.{signal.name}"
     if signal.scale == 0 and not signal.is_bytes:
-        yield CheckFinding(
-            "scale_zero",
-            "error" if is_bound else "warning",
-            place,
-            Text("The factor is 0: the signal has one value."),
-            Text("Correct the factor in the database."),
-        )
+        said = Text("The factor is 0: the signal has one value.")
+        mend = Text("Correct the factor in the database.")
+        yield CheckFinding("scale_zero", "error" if is_bound else "warning", place, said, mend)
     if low is None or high is None or low == high == 0 or signal.is_float or signal.is_bytes:
         return
     if low > high:
-        yield CheckFinding(
-            "range_reversed",
-            "warning",
-            place,
-            Text("The range goes from {low:g} to {high:g}.", {"low": low, "high": high}),
-            Text("Swap minimum and maximum in the database."),
-        )
+        said = Text("The range goes from {low:g} to {high:g}.", {"low": low, "high": high})
+        mend = Text("Swap minimum and maximum in the database.")
+        yield CheckFinding("range_reversed", "warning", place, said, mend)
         return
     ends = sorted(raw * signal.scale + signal.offset for raw in signal.raw_limits)
     slack = abs(signal.scale) / 2
     if low < ends[0] - slack or high > ends[1] + slack:
-        yield CheckFinding(
-            "range_unreachable",
-            "warning" if is_bound else "note",
-            place,
-            Text(
-                "The range {low:g} to {high:g} cannot be reached: the bits hold {first:g} to {last:g}.",
-                {"low": low, "high": high, "first": ends[0], "last": ends[1]},
-            ),
-            Text("Compare length, sign, factor and offset with the source of the database."),
+        said = Text(
+            "The range {low:g} to {high:g} cannot be reached: the bits hold {first:g} to {last:g}.",
+            {"low": low, "high": high, "first": ends[0], "last": ends[1]},
         )
+        mend = Text("Compare length, sign, factor and offset with the source of the database.")
+        yield CheckFinding("range_unreachable", "warning" if is_bound else "note", place, said, mend)

@@ -41,15 +41,9 @@ def check_roles(definition: Definition, platform: Platform) -> list[CheckFinding
         found += _unused(role, judged, place)
         other = by_source.setdefault(binding.source, role)
         if other != role and binding.true_when == platform.bindings[other].true_when:
-            found.append(
-                CheckFinding(
-                    "signal_twice",
-                    "warning",
-                    place,
-                    Text("{role} and {other} are the same signal.", {"role": role, "other": other}),
-                    Text("Keep the one that it is."),
-                )
-            )
+            said = Text("{role} and {other} are the same signal.", {"role": role, "other": other})
+            mend = Text("Keep the one that it is.")
+            found.append(CheckFinding("signal_twice", "warning", place, said, mend))
     return found + _missed(platform.bindings, definition)
 
 
@@ -69,25 +63,17 @@ def _unit(binding: Binding, signal: SignalLayout, definition: Definition, place:
         if scaled:
             return
         unit = signal.unit or "no unit"
-        yield CheckFinding(
-            "unit_unknown",
-            "warning" if signal.unit else "note",
-            place,
-            Text("The database says {unit}; {wanted} is taken for granted.", {"unit": unit, "wanted": role.unit}),
-            Text("Compare with the source of the database; write scale = 1.0 to confirm."),
-        )
+        said = Text("The database says {unit}; {wanted} is taken for granted.", {"unit": unit, "wanted": role.unit})
+        mend = Text("Compare with the source of the database; write scale = 1.0 to confirm.")
+        yield CheckFinding("unit_unknown", "warning" if signal.unit else "note", place, said, mend)
     elif (known.scale, known.offset) != (binding.scale, binding.offset) and not _is_near(known.scale, binding):
-        yield CheckFinding(
-            "unit_clash",
-            "warning",
-            place,
-            Text(
-                "From {unit} to {wanted} it takes {needed}; scale = {scale:g}, offset = {offset:g} is given.",
-                {"unit": signal.unit, "wanted": role.unit, "needed": str(known)}
-                | {"scale": binding.scale, "offset": binding.offset},
-            ),
-            Text("Keep it only if the database is wrong."),
+        said = Text(
+            "From {unit} to {wanted} it takes {needed}; scale = {scale:g}, offset = {offset:g} is given.",
+            {"unit": signal.unit, "wanted": role.unit, "needed": str(known)}
+            | {"scale": binding.scale, "offset": binding.offset},
         )
+        mend = Text("Keep it only if the database is wrong.")
+        yield CheckFinding("unit_clash", "warning", place, said, mend)
 
 
 def _is_near(scale: float, binding: Binding) -> bool:
@@ -101,16 +87,12 @@ def _not_available(binding: Binding, signal: SignalLayout, place: str) -> Iterat
     top = signal.raw_limits[1]
     value = top * signal.scale + signal.offset
     outside = signal.maximum is not None and signal.minimum != signal.maximum and value > signal.maximum
-    yield CheckFinding(
-        "no_invalid_code",
-        "warning" if outside else "note",
-        place,
-        Text(
-            "No raw value means not available: {raw} would be read as {value:g} {unit}.",
-            {"raw": top, "value": value, "unit": signal.unit},
-        ),
-        Text("If it means not available, write invalid = [{raw}].", {"raw": top}),
+    said = Text(
+        "No raw value means not available: {raw} would be read as {value:g} {unit}.",
+        {"raw": top, "value": value, "unit": signal.unit},
     )
+    mend = Text("If it means not available, write invalid = [{raw}].", {"raw": top})
+    yield CheckFinding("no_invalid_code", "warning" if outside else "note", place, said, mend)
 
 
 def role_range(binding: Binding, signal: SignalLayout) -> tuple[float, float] | None:
@@ -144,35 +126,23 @@ def _sign(binding: Binding, signal: SignalLayout, place: str) -> Iterator[CheckF
         return
     span = role_range(binding, signal)
     if span is not None and span[0] >= 0:
-        yield CheckFinding(
-            "sign_one_sided",
-            "error",
-            place,
-            Text(
-                "The current goes from {low:g} to {high:g} A: it can never be drawn.", {"low": span[0], "high": span[1]}
-            ),
-            Text('Correct sign or offset of the signal, or positive = "charge" or "discharge".'),
+        said = Text(
+            "The current goes from {low:g} to {high:g} A: it can never be drawn.", {"low": span[0], "high": span[1]}
         )
+        mend = Text('Correct sign or offset of the signal, or positive = "charge" or "discharge".')
+        yield CheckFinding("sign_one_sided", "error", place, said, mend)
     elif span is not None and span[0] > -200.0:
-        yield CheckFinding(
-            "range_too_small_for_cranks",
-            "warning",
-            place,
-            Text("The current reaches down to {low:g} A only; a crank draws several hundred.", {"low": span[0]}),
-            Text("Bind a signal of wider range, if there is one; else resistance cannot be judged from starts."),
-        )
+        said = Text("The current reaches down to {low:g} A only; a crank draws several hundred.", {"low": span[0]})
+        mend = Text("Bind a signal of wider range, if there is one; else resistance cannot be judged from starts.")
+        yield CheckFinding("range_too_small_for_cranks", "warning", place, said, mend)
 
 
 def _unused(role: str, judged: set[str], place: str) -> Iterator[CheckFinding]:
     if role in judged or role in USED_WITHOUT_CONDITION:
         return
-    yield CheckFinding(
-        "role_unused",
-        "note",
-        place,
-        Text("Nothing uses {role}: no condition names it.", {"role": role}),
-        Text("Write a condition for it, or leave it as a trace to look at."),
-    )
+    said = Text("Nothing uses {role}: no condition names it.", {"role": role})
+    mend = Text("Write a condition for it, or leave it as a trace to look at.")
+    yield CheckFinding("role_unused", "note", place, said, mend)
 
 
 def _missed(bindings: Mapping[str, Binding], definition: Definition) -> list[CheckFinding]:

@@ -34,6 +34,8 @@ _EXAMPLES: tuple[tuple[str, str, str, str, tuple[str, ...], str], ...] = (
     ("idle-stop switched on", "driver", "idle_stop_switched_off", "is = false", (), LISTS),
 )
 
+EXAMPLE_NAMES = tuple(example[0] for example in _EXAMPLES)
+
 
 def example_conditions(roles: Collection[str]) -> list[str]:
     """Lines of commented [[idle_stop.condition]] tables, for those roles only."""

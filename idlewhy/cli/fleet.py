@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -364,24 +365,15 @@ def _look(store: Store, rules: str) -> Watched:
 
     watched = look(fleet_of_store(store), read_rules(rules))
     for alert in watched.alerts:
-        note(f"{alert.rule}: {alert.vehicle}: {alert.value:g} ({alert.low:g} to {alert.high:g}). {alert.clears}")
+        figure = alert.figure
+        note(f"{alert.rule}: {alert.vehicle}: {figure.value:g} ({figure.low:g} to {figure.high:g}). {alert.clears}")
     return watched
 
 
 def _watched_json(watched: Watched) -> dict[str, Any]:
     return {
         "schema": "idlewhy.watch/1",
-        "alerts": [
-            {
-                "rule": one.rule,
-                "vehicle": one.vehicle,
-                "metric": one.metric,
-                "figure": {"value": one.value, "low": one.low, "high": one.high},
-                "observations": one.observations,
-                "clears": str(one.clears),
-            }
-            for one in watched.alerts
-        ],
+        "alerts": [asdict(one) | {"clears": str(one.clears)} for one in watched.alerts],
         "unjudged": [
             {"rule": rule, "vehicle": vehicle, "missing": str(missing)} for rule, vehicle, missing in watched.unjudged
         ],

@@ -10,7 +10,7 @@ from idlewhy.cli.output import CSV_COLUMNS, JSON, check_outputs, progress_bar, w
 
 if TYPE_CHECKING:
     from decoder.logs import ReadOptions
-    from idlewhy.platform_kit.coverage import RoleCoverage
+    from idlewhy.platform_kit.check import RoleCoverage
 
 
 @click.command()

@@ -42,7 +42,7 @@ def show(which: str, out: str | None, language: str, json_out: str | None) -> No
     if out:
         from reports.platform_page import platform_page
 
-        write_text(out, platform_page(known, origins=origins.rows(), language=language))
+        write_text(out, platform_page(known, origins=_rows(origins), language=language))
     if "-" not in {json_out, out}:
         _print(known, origins)
 
@@ -73,8 +73,13 @@ def _as_json(known: Platform, origins: Origins) -> dict[str, Any]:
         "conditions": [asdict(condition) for condition in known.idle_stop.conditions],
         "unseen_roles": unseen_roles(known),
         "missing": [{"roles": list(one.any_of), "cost": str(one.cost)} for one in missing(known.bindings)],
-        "from_file": origins.rows(),
+        "from_file": _rows(origins),
     }
+
+
+def _rows(origins: Origins) -> list[tuple[str, str, str]]:
+    """(kind, name, place) of everything."""
+    return [(kind, name, place) for (kind, name), place in origins.items()]
 
 
 def unseen_roles(known: Platform) -> list[str]:
@@ -104,6 +109,13 @@ def _print(known: Platform, origins: Origins) -> None:
     _tables(screen, known, origins)
 
 
+def _from(origins: Origins, kind: str, name: str, wanted: tuple[str, ...]) -> list[str]:
+    """The place as a cell; none where the column is not wanted."""
+    from rich.markup import escape
+
+    return [escape(origins.get((kind, name), "-"))] if wanted else []
+
+
 def _tables(screen: Console, known: Platform, origins: Origins) -> None:
     from rich.markup import escape
     from rich.table import Table
@@ -114,13 +126,13 @@ def _tables(screen: Console, known: Platform, origins: Origins) -> None:
     extended = ("from",) if known.extends else ()
     roles = Table("role", "unit", "signal", *extended, box=None, pad_edge=False, header_style="bold")
     for name, binding in known.bindings.items():
-        roles.add_row(escape(name), binding.role.unit, escape(binding.source), *origins.of("role", name, extended))
+        roles.add_row(escape(name), binding.role.unit, escape(binding.source), *_from(origins, "role", name, extended))
     screen.print(roles)
     head = ("condition", "group", "must hold", "applies to", *extended)
     rules = Table(*head, box=None, pad_edge=False, header_style="bold")
     for condition in known.idle_stop.conditions:
         words = (escape(condition.name), condition.group, escape(rule_words(condition)), condition.applies_to)
-        rules.add_row(*words, *origins.of("condition", condition.name, extended))
+        rules.add_row(*words, *_from(origins, "condition", condition.name, extended))
     screen.print(rules)
     lost = missing(known.bindings)
     if lost:

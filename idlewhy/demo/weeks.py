@@ -65,7 +65,7 @@ TALES = (
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """A van on one day. rows: of the day's tables. drawn: while parked [mA]. worn: its resistance [mOhm]. charge [%]."""
+    """A van on one day. rows: of its tables. drawn: while parked [mA]. worn: its resistance [mOhm]. charge [%]."""
 
     rng: np.random.Generator
     rows: dict[str, list[Row]]

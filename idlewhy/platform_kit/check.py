@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from decoder.logs import ReadOptions
-from decoder.record import record
+from decoder.record import Progress, record
+from decoder.recording import Recording
 from idlewhy.platform_kit.check_roles_seen import check_roles_seen
 from idlewhy.platform_kit.check_traffic import check_traffic
-from idlewhy.platform_kit.coverage import RoleCoverage, coverage_of
 from idlewhy.platform_kit.golden import check_golden
 from idlewhy.platform_kit.physics import check_physics
 from idlewhy.platform_kit.traffic import read_traffic
@@ -20,9 +22,24 @@ from signal_defs.check_finding import ORDER, CheckFinding
 from signal_defs.check_roles import place_of
 from signal_defs.faults import Faults
 from signal_defs.load import build_platform, load_definition
+from signal_defs.platform import Platform
 from signal_defs.text import Text
 
-Progress = Callable[[str, int, int], None]
+
+@dataclass(frozen=True, slots=True)
+class RoleCoverage:
+    """One role. samples: frames that carry it. valid_share: 0 to 1, of them. lowest, highest: of the valid ones, in the
+    role's unit; None where there is none.
+    """
+
+    role: str
+    source: str
+    unit: str
+    samples: int
+    rate_hz: float | None
+    valid_share: float
+    lowest: float | None
+    highest: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +86,33 @@ def check_all(
     findings += check_roles_seen(platform, recording, places)
     findings += check_physics(recording, places)
     findings += check_traffic(platform, read_traffic(logs, platform, options))
-    return Checked(_ordered(findings), coverage_of(platform, recording))
+    return Checked(_ordered(findings), _coverage(platform, recording))
 
 
 def _ordered(findings: Sequence[CheckFinding]) -> tuple[CheckFinding, ...]:
     return tuple(sorted(findings, key=lambda finding: ORDER[finding.weight]))
+
+
+def _coverage(platform: Platform, recording: Recording) -> tuple[RoleCoverage, ...]:
+    """Every role that the platform binds, seen or not."""
+    rows = []
+    for role, binding in platform.bindings.items():
+        trace = recording.traces.get(role)
+        if trace is None or not len(trace):
+            rows.append(RoleCoverage(role, binding.source, binding.role.unit, 0, None, 0.0, None, None))
+            continue
+        values = trace.value[trace.valid & np.isfinite(trace.value)]
+        period = trace.period_s
+        rows.append(
+            RoleCoverage(
+                role,
+                binding.source,
+                binding.role.unit,
+                len(trace),
+                1.0 / period if period > 0 else None,
+                float(trace.valid.mean()),
+                float(values.min()) if len(values) else None,
+                float(values.max()) if len(values) else None,
+            )
+        )
+    return tuple(rows)

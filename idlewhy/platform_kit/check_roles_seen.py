@@ -21,15 +21,9 @@ def check_roles_seen(platform: Platform, recording: Recording, places: Mapping[s
         if trace is None or not len(trace):
             found.append(_unseen(role, binding.bus, binding.message, places[role]))
         elif not trace.valid.any():
-            found.append(
-                CheckFinding(
-                    "never_valid",
-                    "warning",
-                    places[role],
-                    Text("{role} is in the logs {n} times and never valid.", {"role": role, "n": len(trace)}),
-                    Text("Compare its codes for not available, its range and its bits with their source."),
-                )
-            )
+            said = Text("{role} is in the logs {n} times and never valid.", {"role": role, "n": len(trace)})
+            mend = Text("Compare its codes for not available, its range and its bits with their source.")
+            found.append(CheckFinding("never_valid", "warning", places[role], said, mend))
         else:
             found += _often_invalid(trace, places[role])
     found += [
@@ -47,28 +41,20 @@ def check_roles_seen(platform: Platform, recording: Recording, places: Mapping[s
 
 
 def _unseen(role: str, bus: str, message: str, place: str) -> CheckFinding:
-    return CheckFinding(
-        "never_seen",
-        "error" if role in REQUIRED_ROLES else "warning",
-        place,
-        Text(
-            "{role} is never seen: no frame of {bus}/{message} carries it.",
-            {"role": role, "bus": bus, "message": message},
-        ),
-        Text("Look with idlewhy inspect whether its identifier is in the log, and on which channel."),
+    said = Text(
+        "{role} is never seen: no frame of {bus}/{message} carries it.",
+        {"role": role, "bus": bus, "message": message},
     )
+    mend = Text("Look with idlewhy inspect whether its identifier is in the log, and on which channel.")
+    return CheckFinding("never_seen", "error" if role in REQUIRED_ROLES else "warning", place, said, mend)
 
 
 def _often_invalid(trace: Trace, place: str) -> Iterator[CheckFinding]:
     share = 1.0 - float(trace.valid.mean())
     if share > 0.5:
-        yield CheckFinding(
-            "often_invalid",
-            "note",
-            place,
-            Text("{role} is not available in {share:.0%} of its samples.", {"role": trace.role, "share": share}),
-            Text("If it should be, compare its codes for not available and its range with their source."),
-        )
+        said = Text("{role} is not available in {share:.0%} of its samples.", {"role": trace.role, "share": share})
+        mend = Text("If it should be, compare its codes for not available and its range with their source.")
+        yield CheckFinding("often_invalid", "note", place, said, mend)
 
 
 def _never_met(condition: Condition, recording: Recording, places: Mapping[str, str]) -> Iterator[CheckFinding]:
@@ -78,14 +64,10 @@ def _never_met(condition: Condition, recording: Recording, places: Mapping[str, 
         return
     values = trace.value[trace.valid]
     if np.all((values > 0) != condition.equals):
-        yield CheckFinding(
-            "condition_never_met",
-            "warning",
-            places[condition.role],
-            Text(
-                '{role} is {value} in all {n} samples: "{condition}" is never met.',
-                {"role": condition.role, "value": "false" if condition.equals else "true"}
-                | {"n": len(values), "condition": condition.name},
-            ),
-            Text("Look whether true_when names the right values, or whether the vehicle really was so."),
+        said = Text(
+            '{role} is {value} in all {n} samples: "{condition}" is never met.',
+            {"role": condition.role, "value": "false" if condition.equals else "true"}
+            | {"n": len(values), "condition": condition.name},
         )
+        mend = Text("Look whether true_when names the right values, or whether the vehicle really was so.")
+        yield CheckFinding("condition_never_met", "warning", places[condition.role], said, mend)

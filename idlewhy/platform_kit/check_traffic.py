@@ -58,33 +58,29 @@ def _cycles(traffic: Sequence[Traffic], bound: Collection[tuple[str, str]]) -> l
 
 def _length(one: Traffic, *, is_bound: bool) -> Iterator[CheckFinding]:
     if one.short:
+        said = Text(
+            "{n} of {of} frames are shorter than the {bytes} bytes of the database; the shortest has {least}.",
+            {"n": one.short, "of": one.frames, "bytes": one.message.length, "least": one.shortest},
+        )
+        mend = Text("Take the database of this vehicle's version; signals past the end have no value.")
         yield CheckFinding(
-            "frame_short",
-            "warning" if is_bound else "note",
-            f"{one.bus}/{one.message.name}",
-            Text(
-                "{n} of {of} frames are shorter than the {bytes} bytes of the database; the shortest has {least}.",
-                {"n": one.short, "of": one.frames, "bytes": one.message.length, "least": one.shortest},
-            ),
-            Text("Take the database of this vehicle's version; signals past the end have no value."),
+            "frame_short", "warning" if is_bound else "note", f"{one.bus}/{one.message.name}", said, mend
         )
 
 
 def _ranges(one: Traffic) -> Iterator[CheckFinding]:
     for name, (count, low, high) in one.outside.items():
         signal = one.message.signal(name)
-        yield CheckFinding(
-            "out_of_range",
-            "warning",
-            f"{one.bus}/{one.message.name}.{name}",
-            Text(
-                "{n} of {of} values lie outside {least:g} to {most:g} {unit}, from {low:g} to {high:g}; they count as "
-                "not available.",
-                {"n": count, "of": one.frames, "least": signal.minimum, "most": signal.maximum}
-                | {"unit": signal.unit, "low": low, "high": high},
-            ),
-            Text("Compare range, scale, sign and byte order with the source; widen the range if the values are real."),
+        said = Text(
+            "{n} of {of} values lie outside {least:g} to {most:g} {unit}, from {low:g} to {high:g}; they count as "
+            "not available.",
+            {"n": count, "of": one.frames, "least": signal.minimum, "most": signal.maximum}
+            | {"unit": signal.unit, "low": low, "high": high},
         )
+        mend = Text(
+            "Compare range, scale, sign and byte order with the source; widen the range if the values are real."
+        )
+        yield CheckFinding("out_of_range", "warning", f"{one.bus}/{one.message.name}.{name}", said, mend)
 
 
 def _protections(platform: Platform, traffic: Sequence[Traffic]) -> list[CheckFinding]:

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from decoder.collect import Samples, role_samples
-from decoder.frames import ByteArray, Int64Array
-from decoder.logs import ReadOptions, open_log
-from decoder.record import ReadLog, read_routed
-from decoder.route import UNKNOWN, MessageIndex, Routed, Router
-from decoder.timeline import LogClock
+from decoder.frames import ByteArray, FrameBatch, Int64Array
+from decoder.logs import ReadOptions
+from decoder.route import UNKNOWN, MessageIndex
 from decoder.unpack import unpack
+from idlewhy.platform_kit.traffic import routed_frames
 from signal_defs.check_finding import CheckFinding
+from signal_defs.conditions import signal_of
 from signal_defs.errors import LogError
 from signal_defs.golden import NOT_AVAILABLE
 from signal_defs.layout import MessageLayout
@@ -75,8 +75,7 @@ def _differences(
 
 def _half_step(platform: Platform, role: str) -> float:
     binding = platform.bindings[role]
-    signal = platform.bus(binding.bus).message(binding.message).signal(binding.signal)
-    return abs(signal.scale * binding.scale) / 2
+    return abs(signal_of(binding, platform.buses).scale * binding.scale) / 2
 
 
 def _same(wanted: Value, got: Value, half_step: float) -> bool:
@@ -107,17 +106,14 @@ def frame_values(platform: Platform, bus: str, message: MessageLayout, data: byt
 def _columns(
     platform: Platform, bus: str, message: MessageLayout, payload: ByteArray, length: ByteArray
 ) -> dict[str, Samples]:
-    names = {signal.name for signal in message.signals}
+    layouts = {signal.name: signal for signal in message.signals}
     own = {
         role: binding
         for role, binding in platform.bindings.items()
-        if (binding.bus, binding.message) == (bus, message.name) and binding.signal in names
+        if (binding.bus, binding.message) == (bus, message.name) and binding.signal in layouts
     }
-    unpacked = unpack(message, payload, length, {binding.signal for binding in own.values()})
-    return {
-        role: role_samples(binding, message.signal(binding.signal), unpacked[binding.signal])
-        for role, binding in own.items()
-    }
+    unpacked = unpack(message, payload, length, {one.signal for one in own.values()})
+    return {role: role_samples(one, layouts[one.signal], unpacked[one.signal]) for role, one in own.items()}
 
 
 def _row(samples: Samples, frame: int) -> int:
@@ -140,8 +136,7 @@ def _value(platform: Platform, role: str, samples: Samples, frame: int) -> Value
     if binding.role.kind == "flag":
         return value > 0
     if binding.role.kind == "state":
-        signal = platform.bus(binding.bus).message(binding.message).signal(binding.signal)
-        return signal.choices.get(int(value), value)
+        return signal_of(binding, platform.buses).choices.get(int(value), value)
     return value
 
 
@@ -156,6 +151,15 @@ class _Seen:
     payload: list[ByteArray] = field(default_factory=list)
     length: list[ByteArray] = field(default_factory=list)
     count: int = 0
+
+    def add(self, batch: FrameBatch, rows: Int64Array) -> None:
+        """Keep the frames of a batch as long as there are few."""
+        early = rows[: EARLY_FRAMES - self.count]
+        if len(early):
+            self.count += len(early)
+            self.time_ns.append(batch.time_ns[early])
+            self.payload.append(batch.payload[early])
+            self.length.append(batch.length[early])
 
 
 def golden_frames(
@@ -182,29 +186,14 @@ def golden_frames(
 def _first_frames(path: str | Path, platform: Platform, options: ReadOptions | None) -> list[_Seen]:
     index = MessageIndex(platform.buses)
     bound = {(binding.bus, binding.message) for binding in platform.bindings.values()}
-    opened = open_log(path, options=options)
-    log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
     seen: dict[int, _Seen] = {}
-    for routed, _ in read_routed(log, opened.batches()):
-        for target in np.unique(routed.target[routed.target != UNKNOWN]).tolist():
-            one = index.targets[target]
-            bus = index.buses[one.bus].name
-            if (bus, one.message.name) in bound:
-                _keep(seen, target, bus, one.message, routed)
+    for routed, target, rows in routed_frames(path, index, options):
+        found = index.targets[target]
+        bus = index.buses[found.bus].name
+        if (bus, found.message.name) in bound:
+            identifier = int(routed.batch.identifier[rows[0]])
+            seen.setdefault(target, _Seen(bus, found.message, identifier)).add(routed.batch, rows)
     return [seen[target] for target in sorted(seen)]
-
-
-def _keep(seen: dict[int, _Seen], target: int, bus: str, message: MessageLayout, routed: Routed) -> None:
-    rows = np.flatnonzero(routed.target == target)
-    one = seen.get(target)
-    if one is None:
-        one = seen[target] = _Seen(bus, message, int(routed.batch.identifier[rows[0]]))
-    rows = rows[: EARLY_FRAMES - one.count]
-    if len(rows):
-        one.count += len(rows)
-        one.time_ns.append(routed.batch.time_ns[rows])
-        one.payload.append(routed.batch.payload[rows])
-        one.length.append(routed.batch.length[rows])
 
 
 def _chosen(platform: Platform, seen: _Seen, each: int, log: str) -> list[Golden]:

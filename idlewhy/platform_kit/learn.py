@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from decoder.logs import ReadOptions
-from idle_stop.analysis import Analysis, analyse
+from idle_stop.analysis import Analysis, Progress, analyse
 from idle_stop.proposal import propose
 from signal_defs.errors import LogError
 from signal_defs.load import load_platform
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)

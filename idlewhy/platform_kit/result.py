@@ -2,30 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-
-from rich.markup import escape
 
 from signal_defs.definition import Definition
 from signal_defs.load import load_definition
 
-
-@dataclass(frozen=True, slots=True)
-class Origins:
-    """("role" | "condition" | "bus" | "battery", name) -> folder's name and line."""
-
-    places: Mapping[tuple[str, str], str]
-
-    def of(self, kind: str, name: str, wanted: Sequence[str]) -> list[str]:
-        """The place as a cell of a terminal's table; none where the column is not wanted."""
-        return [escape(self.places.get((kind, name), "-"))] if wanted else []
-
-    def rows(self) -> list[tuple[str, str, str]]:
-        """(kind, name, place) of everything."""
-        return [(kind, name, place) for (kind, name), place in self.places.items()]
+Origins = Mapping[tuple[str, str], str]  # ("role" | "condition" | "bus" | "battery", name) -> folder's name and line
 
 
 def origins_of(which: str | Path) -> Origins:
@@ -43,7 +27,7 @@ def origins_of(which: str | Path) -> Origins:
         places["role", role] = _place(definition, ("signals", role))
     for key in table.get("battery", {}):
         places["battery", key] = _place(definition, ("battery", key))
-    return Origins(places)
+    return places
 
 
 def _place(definition: Definition, keys: tuple[str | int, ...]) -> str:

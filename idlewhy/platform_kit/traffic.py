@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -100,23 +100,28 @@ def read_traffic(
     kept = {(one.bus, one.message) for one in platform.protections}
     found: dict[int, Traffic] = {}
     for path in dict.fromkeys(str(path) for path in paths):
-        opened = open_log(path, options=options)
-        log = ReadLog(path, "", 0, opened.report, Router(index), LogClock())
         for one in found.values():
             one.new_log()
-        for routed, _ in read_routed(log, opened.batches()):
-            for target in np.unique(routed.target[routed.target != UNKNOWN]).tolist():
-                message = index.targets[target].message
-                bus = index.buses[index.targets[target].bus]
-                rows = np.flatnonzero(routed.target == target)
-                if bus.kind == "lin":
-                    rows = _sound(message, routed, rows)
-                if len(rows):
-                    traffic = found.setdefault(target, Traffic(bus.name, message))
-                    key = (bus.name, message.name)
-                    wanted = names.get(key, set()) & {signal.name for signal in message.signals}
-                    traffic.add(routed, rows, wanted, keep=key in kept)
+        for routed, target, every in routed_frames(path, index, options):
+            message, bus = index.targets[target].message, index.buses[index.targets[target].bus]
+            rows = _sound(message, routed, every) if bus.kind == "lin" else every
+            if len(rows):
+                traffic = found.setdefault(target, Traffic(bus.name, message))
+                key = (bus.name, message.name)
+                wanted = names.get(key, set()) & {signal.name for signal in message.signals}
+                traffic.add(routed, rows, wanted, keep=key in kept)
     return tuple(found[target] for target in sorted(found))
+
+
+def routed_frames(
+    path: str | Path, index: MessageIndex, options: ReadOptions | None
+) -> Iterator[tuple[Routed, int, Int64Array]]:
+    """Each batch of a log once for every message in it: the batch, the message's target, its rows."""
+    opened = open_log(path, options=options)
+    log = ReadLog(str(path), "", 0, opened.report, Router(index), LogClock())
+    for routed, _ in read_routed(log, opened.batches()):
+        for target in np.unique(routed.target[routed.target != UNKNOWN]).tolist():
+            yield routed, target, np.flatnonzero(routed.target == target)
 
 
 def _sound(message: MessageLayout, routed: Routed, rows: Int64Array) -> Int64Array:

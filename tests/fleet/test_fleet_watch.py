@@ -59,7 +59,7 @@ def _rules(folder: Path, text: str = RULES) -> Path:
 
 def test_an_alert_names_its_figure_and_what_clears_it(tmp_path: Path) -> None:
     seen = watch(_fleet({"good": 20.0, "bad": 130.0}), read_rules(_rules(tmp_path)))
-    assert [(one.rule, one.vehicle, one.value) for one in seen.alerts] == [("drain", "bad", 130.0)]
+    assert [(one.rule, one.vehicle, one.figure.value) for one in seen.alerts] == [("drain", "bad", 130.0)]
     assert "below 75 mA" in str(seen.alerts[0].clears)
 
 
