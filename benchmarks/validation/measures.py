@@ -24,11 +24,11 @@ class Run:
 
     soc_error: (n,) after the first long rest [points], every 20 s. inside: (n,) is the truth in the band there.
     half: (n,) half the band's width [points]. early_inside: the same of a recording that ends before that rest.
-    early_half, early_error: its half widths and errors. capacity: as told [Ah].
+    early_half: its half widths. capacity: as told [Ah].
     acid_capacity: what the acid would give [Ah]. fade: what the estimate says of hidden fade. pooled: resistance at 25
     degC and full [mOhm]. resistance_errors: of each resolved crank as measured, relative, against the truth from
     0.15 s on.
-    starts: of starts by key and of the draw asleep. at_full: charge that voltage claims after a full charge [%].
+    starts: of starts by key and of the draw asleep.
     """
 
     soc_error: FloatArray
@@ -36,14 +36,12 @@ class Run:
     half: FloatArray
     early_inside: BoolArray
     early_half: FloatArray
-    early_error: FloatArray
     capacity: Figure
     acid_capacity: Figure
     fade: str
     resistance_errors: FloatArray
     pooled: Figure
     starts: StartErrors
-    at_full: Figure
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,12 +71,10 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
     early = (np.zeros(0), np.zeros(0, dtype=bool), np.zeros(0))
     if seen.early is not None:
         early = _against(truth, estimate_battery(seen.early, battery), 0.0)
-    judged = estimate.sensor
     return Run(
         soc_error=late[0],
         inside=late[1],
         half=late[2],
-        early_error=early[0],
         early_inside=early[1],
         early_half=early[2],
         capacity=estimate.capacity_ah,
@@ -87,7 +83,6 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
         resistance_errors=resistance_errors(truth, seen.recording),
         pooled=estimate.resistance_mohm,
         starts=start_errors(truth, estimate, own_curve=own_curve),
-        at_full=judged.ocv_at_full_soc if judged else estimate.capacity_ah,
     )
 
 
