@@ -195,7 +195,7 @@ def judge_fade(
             )
         )
     if resistance_ratio > WORN_RESISTANCE:
-        evidence.append(Text("Its resistance is {r:.1f} times the rating's.", {"r": resistance_ratio}))
+        evidence.append(Text("Its resistance is at least {r:.1f} times a rule of thumb.", {"r": resistance_ratio}))
     if told_soh < WORN_HEALTH:
         evidence.append(Text("The sensor itself reports a state of health of {soh:.0f} %.", {"soh": told_soh}))
     proved = min(max(usable.full - max(lowest, usable.empty), 5.0) / 100.0, usable.share)

@@ -38,9 +38,8 @@ def charge_cycling(
         minutes = (early[0].start_ns - _drive_start(early[0], drives)) / 60e9
         return "defect", (
             many(
-                "In one drive the charge still refused the first stop later than 20 minutes after the start, at "
-                "minute {minutes:.0f}.",
-                "In {n} drives the charge still refused the first stop later than 20 minutes after the start, once at "
+                "In one drive the charge refused a stop even at minute {minutes:.0f}, without a stop before it.",
+                "In {n} drives the charge refused a stop after 20 minutes and more without a stop before it, once at "
                 "minute {minutes:.0f}.",
                 len(early),
                 minutes=minutes,
@@ -58,8 +57,7 @@ def charge_cycling(
         )
     return "undecided", (
         Text(
-            "{after} of {n} refusals for the charge came after earlier stops of the same drive; no standstill tells "
-            "whether the battery is weak or only used up.",
+            "{after} of {n} refusals for the charge came after earlier stops of the same drive.",
             {"after": len(after), "n": len(short)},
         ),
     )

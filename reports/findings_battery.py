@@ -24,7 +24,7 @@ _FULL_CHARGE = check(
     "gas_and_acid",
     "charger_ground",
 )
-_CLAMPS = check(
+CLAMPS = check(
     "Measure from each battery post (not the clamp) to its clamp while a second person cranks.",
     "More than 0.1 V: clean and tighten the clamp, then judge the battery anew. Less: it is the battery.",
     5,
@@ -51,7 +51,7 @@ BATTERY: dict[str, Wording] = {
         "The battery's resistance is high",
         "At the same starting current the voltage dips deeper than this battery's rating allows. It is aged, or "
         "there is resistance between the battery and where its voltage is measured.",
-        (_CLAMPS, LOAD_TEST),
+        (CLAMPS, LOAD_TEST),
         "A bad clamp, a low charge and cold all raise the figure: measure post to clamp, charged and warm.",
     ),
     "capacity_low": wording(

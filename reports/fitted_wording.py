@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from estimator.cranking import rated_resistance
 from idle_stop.analysis import Analysis, Finding
 from reports.checks_by_role import BY_ROLE, SWITCH_FOLLOWS
 from reports.findings import wording
-from reports.findings_battery import LOAD_TEST, REST
+from reports.findings_battery import CLAMPS, LOAD_TEST, REST
 from reports.findings_charging import REST_NIGHT
 from reports.wording import Check, Wording
-from signal_defs.platform import Battery, BatteryType
+from signal_defs.platform import BatteryType
 from signal_defs.text import Text
 
 # Published workshop pages and AGM manuals: below it at rest a battery of the type wants charging [V].
@@ -40,7 +41,7 @@ _UNSEEN = {"cold_by_design": _COLD, "heat_by_design": _HOT}
 def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
     """The wording of a finding, its checks made concrete by what is known of the vehicle."""
     words = wording(finding.code)
-    checks = [_for_battery(one, analysis.platform.battery) for one in words.checks]
+    checks = [_for_battery(one, analysis) for one in words.checks]
     role = blocking_role(finding, analysis)
     if role in BY_ROLE and checks:
         checks[0] = BY_ROLE[role]
@@ -55,7 +56,7 @@ def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
         checks = [_rest_longer(one, rested[0]) if one is REST_NIGHT else one for one in checks]
     shown = {key for line in finding.evidence for key in line.values}
     if finding.code == "undercharge_short_trips" and "volt" in shown:  # the log has measured the rested battery itself
-        checks.sort(key=lambda one: one.do == REST.do)
+        checks = [one for one in checks if one.do != REST.do]
     if finding.code == "capacity_low" and "soh" in shown and "ah" not in shown:
         words = replace(words, title=_TOLD_LOW[0], meaning=_TOLD_LOW[1])
     if analysis.account.battery_only and finding.code in _UNSEEN:
@@ -89,7 +90,17 @@ def blocking_condition(finding: Finding) -> str:
     return names[0] if names else ""
 
 
-def _for_battery(check: Check, battery: Battery) -> Check:
+def _for_battery(check: Check, analysis: Analysis) -> Check:
+    battery, resistance = analysis.platform.battery, analysis.estimate.resistance_mohm
+    if check is CLAMPS and resistance.is_known and battery.cold_cranking_a:
+        amps = battery.cold_cranking_a / 2
+        excess = {"volt": (resistance.value / 1000 - rated_resistance(battery)) * amps, "amps": amps}
+        decides = Text(
+            "More than 0.1 V: clean and tighten the clamp, then judge the battery anew; at {amps:.0f} A a clamp would "
+            "have to take {volt:.1f} V to explain it all. Less than 0.1 V: it is the battery.",
+            excess,
+        )
+        return replace(check, decides=decides)
     if check is REST:
         values = {"volt": _REST_V[battery.type], "battery": _TYPES[battery.type]}
         decides = Text(

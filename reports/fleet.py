@@ -259,7 +259,7 @@ def _lost(data: FleetData, weeks: Weeks, say: Language) -> Any:
     ]
     rows = [
         [
-            word(condition or say("cause not visible")),
+            word(say.name(condition) if condition else say("cause not visible")),
             word(say.text(GROUP_WORDS[group]) if group in GROUP_WORDS else group),
             number(float(refusals), 0, say),
             number(float(alone), 0, say),

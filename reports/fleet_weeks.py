@@ -139,7 +139,7 @@ def weeks_of(data: FleetData, bins: Sequence[Bin], place: Mapping[str, int], say
         (refusals["day"].to_numpy("datetime64[D]").astype(np.int64) - first) // 7,
     )
     np.add.at(counts, cells, refusals["refusals"].to_numpy(np.float64))
-    conditions = (plain(name) if name else say("cause not visible") for name in order)
+    conditions = (say.name(name) if name else say("cause not visible") for name in order)
     return Weeks(
         days=tuple(str(np.datetime64(first + 7 * number, "D")) for number in range(n)),
         names=(say("Engine stopped"), say("Stop ended early by the vehicle"), *conditions),

@@ -30,14 +30,16 @@ def messages(folder: Path) -> dict[str, str]:
 
 
 def platform_names() -> dict[str, str]:
-    """Titles and names of conditions of the platforms that are shipped, and of the proposals for new ones."""
+    """Titles, names and sources of conditions of the platforms that are shipped, and of the proposals for new ones."""
     from signal_defs.load import list_platforms, load_platform
     from signal_defs.scaffold_rules import EXAMPLE_NAMES
 
     names = dict.fromkeys(EXAMPLE_NAMES, "scaffold_rules.py")
     for entry in list_platforms():
         platform = load_platform(entry.id)
-        names.update(dict.fromkeys((platform.title, *(one.name for one in platform.idle_stop.conditions)), entry.id))
+        rules = platform.idle_stop.conditions
+        words = (platform.title, *(one.name for one in rules), *(one.source for one in rules if one.source))
+        names.update(dict.fromkeys(words, entry.id))
     return names
 
 

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from reports.language import Language
 from reports.page import render
 from reports.part import Part
-from reports.platform_words import rating_words, rule_words
-from reports.role_words import GROUP_WORDS, role_words
+from reports.platform_words import rating_words
+from reports.role_words import role_words
+from reports.rule_cells import rule_cells, rule_columns
 from reports.table import Cell, Column, Table, table, word
 from signal_defs.costs import missing
-from signal_defs.platform import Binding, Platform
+from signal_defs.platform import Binding, Condition, Platform
 
 
 def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]] = (), language: str = "en") -> str:
@@ -90,29 +91,9 @@ def _reading(binding: Binding, say: Language) -> str:
 
 
 def _rules(platform: Platform, say: Language) -> Part:
-    columns = [
-        Column(say("Condition")),
-        Column(say("Group")),
-        Column(say("Must hold")),
-        Column(say("Applies to")),
-        Column(say("Seen")),
-        Column(say("Source")),
-    ]
-    rows = []
-    for condition in platform.idle_stop.conditions:
-        seen = say("yes") if condition.role in platform.bindings else say("no, stays unknown")
-        if condition.role == "battery_soc" and condition.role not in platform.bindings:
-            seen = say("by the estimate")
-        cells = (
-            condition.name,
-            say.text(GROUP_WORDS[condition.group]),
-            rule_words(condition),
-            condition.applies_to,
-            seen,
-            condition.source or "–",
-        )
-        rows.append([word(cell) for cell in cells])
-    unseen = sum(row[4].raw == say("no, stays unknown") for row in rows)
+    rows = [[*rule_cells(one, say), word(_seen(one, platform, say))] for one in platform.idle_stop.conditions]
+    columns = [*rule_columns(say), Column(say("Seen"))]
+    unseen = sum(row[-1].raw == say("no, stays unknown") for row in rows)
     answer = say("{n} conditions, {m} of them without a signal.", n=len(rows), m=unseen)
     return Part(
         "rules",
@@ -120,6 +101,13 @@ def _rules(platform: Platform, say: Language) -> Part:
         answer,
         tables=(table("conditions", say("Conditions"), columns, rows), _figures(platform, say)),
     )
+
+
+def _seen(condition: Condition, platform: Platform, say: Language) -> str:
+    """Whether the platform has a signal for it."""
+    if condition.role in platform.bindings:
+        return say("yes")
+    return say("by the estimate") if condition.role == "battery_soc" else say("no, stays unknown")
 
 
 def _figures(platform: Platform, say: Language) -> Table:

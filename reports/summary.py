@@ -90,7 +90,11 @@ def _cause(account: Account, outcome: Outcome, say: Language) -> str:
         return say(", {most} of them with {what}", most=most, what=what)
     reasons = say.list([samples[name] for name in (ranked[:3] if hidden else ranked)])
     if hidden:
-        return say(", {n} of them without a visible cause, the others with {reasons}", n=hidden, reasons=reasons)
+        return say(
+            ", {n} of them without a visible cause, the others for different reasons: {reasons}",
+            n=hidden,
+            reasons=reasons,
+        )
     return say(", for different reasons: {reasons}", reasons=reasons)
 
 
@@ -173,7 +177,8 @@ def cause(analysis: Analysis, say: Language) -> tuple[str, str]:
     else:
         sure = say("Well supported: independent lines of evidence agree.")
     if finding.evidence:
-        title = say("{title}. {evidence}", title=title, evidence=say.text(finding.evidence[0]))
+        evidence = " ".join(say.text(line) for line in finding.evidence[:2])
+        title = say("{title}. {evidence}", title=title, evidence=evidence)
     return title, sure
 
 

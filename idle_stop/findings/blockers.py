@@ -105,7 +105,7 @@ def single_blocker(facts: Facts) -> Finding | None:
         lines.append(Text("Its signal never changed in the whole recording."))
     share = battery_share(facts.account).battery
     if share.is_known:
-        lines.append(Text("At most {p:.0%} of the refusals can be the battery's alone.", {"p": share.high}))
+        lines.append(Text("Of the refusals {p:.0%} are the battery's alone.", {"p": share.value}))
     against: list[Text] = []
     if not stuck and reason.group != "driver":
         against.append(

@@ -73,7 +73,7 @@ def _detail(reason: Reason, standstill: Standstill, view: View) -> str:
             value=value,
         )
     return say(
-        "At the decision “{condition}” was not met: {value}; so for the last {lasted}.",
+        "At the decision “{condition}” was not met: {value}; so for at least the last {lasted}.",
         condition=name,
         value=value,
         lasted=say.duration(max(lasted, 0.0)),

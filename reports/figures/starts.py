@@ -18,7 +18,7 @@ from reports.view import View, span_of
 _BEFORE_S, _AFTER_S = 0.3, 2.0
 _SHOWN = 40  # cranks laid over each other: all first starts, then restarts, the deepest dips first
 KINDS = {
-    "first": Mark(BLUE, "circle", "●", "first start"),
+    "first": Mark(BLUE, "circle", "●", "key start"),
     "restart": Mark(PURPLE, "diamond", "◆", "restart by idle-stop"),
 }
 

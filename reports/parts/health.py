@@ -94,14 +94,17 @@ def _acceptance(view: View) -> tuple[str, ...]:
 def _days(view: View) -> tuple[str, ...]:
     """How long it may stand; what is too uncertain to plan by is left out."""
     say, estimate = view.say, view.estimate
-    already = estimate.days_to_idle_stop_limit.value < 0.5
+    already = estimate.days_to_idle_stop_limit
     limit, start = _days_words(estimate.days_to_idle_stop_limit, view), _days_words(estimate.days_to_no_start, view)
     if not start:
         return ()
-    if already:
+    if already.value < 0.5:
         return (
             say(
-                "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}.",
+                "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}."
+                if already.high < 0.5
+                else "The charge may be too low for idle-stop already; parked as it was, a start would be unsure after "
+                "{start}.",
                 start=start,
             ),
         )
@@ -121,9 +124,9 @@ def _days_words(days: Figure, view: View) -> str:
     """Days with their band; where the band is too wide to plan by, its lower end alone, and "" if that is nothing."""
     if days.is_known and days.high <= _PLANNABLE * max(days.low, 1.0):
         return view.say.figure(days, 0, "d")
-    if not days.is_known or days.low < 2.0:
+    if not days.is_known or days.low < 3.0:
         return ""
-    return view.say("{n} d at the least", n=math.floor(days.low))
+    return view.say("{n} d at the least", n=round(days.low))
 
 
 def _answer(view: View) -> str:
@@ -170,11 +173,23 @@ def _figures(view: View) -> list[tuple[str, Figure, int, str, float]]:
         (say("Capacity"), estimate.capacity_ah, 0, "Ah", battery.capacity_nominal),
         (say("Capacity, of the rated"), estimate.soh_percent, 0, "%", 100.0),
         (say("Resistance at 25 °C"), estimate.resistance_mohm, 1, "mΩ", expected_resistance_mohm(view)),
-        (say("Resistance from steps of the load"), estimate.load_step_resistance_mohm, 1, "mΩ", math.nan),
+        (
+            say("Resistance from load steps, its fast part"),
+            estimate.load_step_resistance_mohm,
+            1,
+            "mΩ",
+            math.nan,
+        ),
         (say("Lowest voltage of the next start"), estimate.next_crank_min_v, 1, "V", limit or math.nan),
         (say("Charge acceptance"), estimate.charge_acceptance_a_per_ah, 2, "A/Ah", math.nan),
         (say("Offset of the current sensor"), estimate.current_offset_a, 3, "A", 0.0),
-        (say("Days parked until idle-stop is refused"), estimate.days_to_idle_stop_limit, 0, "d", math.nan),
+        (
+            say("Days parked until too low for idle-stop"),
+            estimate.days_to_idle_stop_limit,
+            0,
+            "d",
+            math.nan,
+        ),
         (say("Days parked until a start is unsure"), estimate.days_to_no_start, 0, "d", math.nan),
     ]
 

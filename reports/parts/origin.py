@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from importlib.metadata import PackageNotFoundError, version
 
-from reports.failing import quantity
 from reports.part import Part
-from reports.role_words import GROUP_WORDS, role_words
+from reports.rule_cells import rule_cells, rule_columns
 from reports.table import Cell, Column, Table, number, table, word
 from reports.view import View
-from signal_defs.roles import ROLES
 
 # What can change a figure of the page.
 _PACKAGES = ("idlewhy", "numpy", "scipy", "python-can", "cantools", "ldfparser", "tsdownsample", "jinja2", "babel")
@@ -59,36 +57,9 @@ def _definitions(view: View) -> Table:
 
 
 def _rules(view: View) -> Table:
-    say = view.say
-    columns = [
-        Column(say("Condition")),
-        Column(say("Group")),
-        Column(say("Role")),
-        Column(say("Must be")),
-        Column(say("Applies to")),
-        Column(say("Source")),
-    ]
-    rows = []
-    for one in view.conditions:
-        unit = ROLES[one.role].unit if one.role in ROLES else ""
-        if one.at_least is not None:
-            must = say("at least {limit}", limit=quantity(one.at_least, unit, say))
-        elif one.at_most is not None:
-            must = say("at most {limit}", limit=quantity(one.at_most, unit, say))
-        else:
-            must = quantity("" if one.equals is None else one.equals, unit, say)
-        scope = {"stop": say("stop"), "restart": say("restart"), "both": say("both")}[one.applies_to]
-        rows.append(
-            [
-                word(say.name(one.name)),
-                word(say.text(GROUP_WORDS[one.group])),
-                word(role_words(one.role, say)),
-                word(must),
-                word(scope),
-                word(one.source or "–"),
-            ]
-        )
-    return table("rules", say("Conditions for idle-stop, as the platform gives them"), columns, rows)
+    rows = [rule_cells(one, view.say) for one in view.conditions]
+    caption = view.say("Conditions for idle-stop, as the platform gives them")
+    return table("rules", caption, rule_columns(view.say), rows)
 
 
 def _settings(view: View) -> Table:

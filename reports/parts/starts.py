@@ -54,7 +54,7 @@ def starts_part(view: View) -> Part:
         tables: tuple[Table, ...] = (_quality(view),)
     else:
         tables = (_table(view), _quality(view))
-    return Part("starts", question, _answer(view), tuple(shown), tables, _notes(view))
+    return Part("starts", question, _answer(view), tuple(shown), tables, _notes(view), _limits(view))
 
 
 def _notes(view: View) -> tuple[str, ...]:
@@ -68,18 +68,23 @@ def _notes(view: View) -> tuple[str, ...]:
                 slow,
             )
         )
+    return tuple(notes)
+
+
+def _limits(view: View) -> tuple[str, ...]:
+    """Why there are two limits of a restart's voltage."""
     keeps = view.analysis.platform.idle_stop.restart_min_v
     asked = [one.at_least for one in view.conditions if one.role == "battery_crank_min_voltage"]
     if keeps is not None and asked and isinstance(asked[0], float) and asked[0] > keeps:
-        notes.append(
+        return (
             view.say(
                 "Two limits, one purpose: a restart must keep {keeps:.1f} V, and idle-stop asks beforehand that "
                 "{asked:.2f} V be expected of it, which leaves a reserve.",
                 keeps=keeps,
                 asked=asked[0],
-            )
+            ),
         )
-    return tuple(notes)
+    return ()
 
 
 def _answer(view: View) -> str:

@@ -17,7 +17,7 @@ _FEW = 5  # refusals; with fewer a share says nothing
 CYCLING: dict[Cycling, Text] = {
     "normal": Text("The lack of charge looks like normal use."),
     "defect": Text("The lack of charge looks like a defect, not like use."),
-    "undecided": Text("Whether the lack of charge comes from use or from a defect is open."),
+    "undecided": Text("The order of stops and refusals does not tell whether use or a defect took the charge."),
 }
 
 

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser
 
 import signal_defs
 from idlewhy.cli.main import main
+from reports.language import Language
 from reports.platform_page import platform_page
 from signal_defs.costs import COSTS, missing
 from signal_defs.load import load_platform
@@ -32,7 +33,7 @@ def test_the_page_holds_every_role_condition_and_message_used(name: str, languag
         assert binding.source in page
         assert f"0x{platform.bus(binding.bus).message(binding.message).identifier:X}" in page
     for condition in platform.idle_stop.conditions:
-        assert condition.name.replace("'", "&#39;") in page
+        assert Language(language).name(condition.name).replace("'", "&#39;") in page
     assert f'<html lang="{language}">' in page
     assert not re.search(r"(?:src|href)=\"(?!#)", page), "nothing is loaded from anywhere"
     assert page == platform_page(platform, language=language)
