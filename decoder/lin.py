@@ -16,8 +16,6 @@ from signal_defs.layout import Checksum
 
 DIAGNOSTIC: Final = (0x3C, 0x3D)  # commander request and responder response: always classic
 MAX_IDENTIFIER: Final = 0x3F
-HEADER_BITS: Final = 34  # break 13 + delimiter 1, sync 10, protected identifier 10; LIN 2.2A §2.3.2
-SLACK: Final = 1.4  # longest time allowed over the nominal one
 
 # What a frame's checksum byte says of it.
 NEITHER: Final = 0
@@ -42,11 +40,6 @@ PROTECTED: Final[ByteArray] = np.array([protect(identifier) for identifier in ra
 def protect_column(identifier: NDArray[np.integer]) -> ByteArray:
     """The protected identifier of each identifier (only its six lowest bits count): (n,) uint8."""
     return np.asarray(PROTECTED[identifier & MAX_IDENTIFIER])
-
-
-def unprotect(pid: int) -> tuple[int, bool]:
-    """The identifier in a protected identifier, and whether its parity is right."""
-    return pid & MAX_IDENTIFIER, protect(pid & MAX_IDENTIFIER) == pid
 
 
 def parity_ok(pid: NDArray[np.integer]) -> BoolArray:
@@ -123,14 +116,3 @@ def keeps(verdict: ByteArray, kind: Checksum) -> BoolArray:
     if kind != "classic":
         good |= verdict == ENHANCED
     return np.asarray(good)
-
-
-def frame_bits(length: int) -> int:
-    """Nominal bits of a frame with that many data bytes: header, data, checksum."""
-    return HEADER_BITS + 10 * (length + 1)
-
-
-def frame_seconds(length: int, bit_rate: float) -> tuple[float, float]:
-    """Nominal and longest allowed time of a frame [s] at a bit rate [bit/s]."""
-    nominal = frame_bits(length) / bit_rate
-    return nominal, SLACK * nominal

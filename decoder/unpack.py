@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -214,25 +214,3 @@ def _scaled(raw: NDArray[Any], signal: SignalLayout) -> FloatArray:
     if offset != 0.0 or scale < 0.0 or (scale != 1.0 and (signal.signed or signal.is_float)):
         value += offset
     return value
-
-
-def dense(unpacked: Unpacked, frames: int) -> tuple[FloatArray, BoolArray]:
-    """Value and validity of every frame: (frames,) each; NaN and False where the frame does not carry the signal."""
-    if unpacked.rows is None:
-        return unpacked.value, unpacked.valid
-    value = np.full(frames, np.nan)
-    valid = np.zeros(frames, np.bool_)
-    value[unpacked.rows] = unpacked.value
-    valid[unpacked.rows] = unpacked.valid
-    return value, valid
-
-
-def carried(unpacked: Mapping[str, Unpacked], frames: int) -> BoolArray:
-    """Whether each frame carries at least one of the signals: (frames,)."""
-    any_of = np.zeros(frames, np.bool_)
-    for one in unpacked.values():
-        if one.rows is None:
-            any_of[:] = True
-            break
-        any_of[one.rows] = True
-    return any_of

@@ -238,40 +238,6 @@ def test_a_channel_named_like_the_wrong_bus_is_told_and_read_right(tmp_path: Pat
     assert any("has the name of bus" in note for note in got.sources[0].notes)
 
 
-J1939 = MessageLayout("Eec1", 0x0CF00400, 8, (SignalLayout("Speed", 24, 16, scale=0.125),), extended=True, match="pgn")
-TO_ONE = MessageLayout("Request", 0x18EA0003, 3, (SignalLayout("Group", 0, 8),), extended=True, match="pgn")
-
-
-def truck() -> Platform:
-    bindings = {
-        "engine_speed": bind("engine_speed", "main", "Eec1", "Speed"),
-        "slope": bind("slope", "main", "Request", "Group"),
-    }
-    return Platform("truck", "", (Bus("main", "can", (), (J1939, TO_ONE)),), bindings, Battery("flooded", 140.0))
-
-
-def test_a_parameter_group_is_known_whatever_its_priority_sender_and_destination(tmp_path: Path) -> None:
-    rpm = "FFFFFF8016FFFFFF"  # by hand: 0x1680 * 0.125 = 720 rpm
-    lines = [
-        line(T, "can0", "0CF00400", rpm),
-        line(T + 1, "can0", "18F00400", rpm),  # another priority
-        line(T + 2, "can0", "18EA2A17", "07EBFE"),  # PF 0xEA < 240: 0x2A is the destination
-        line(T + 3, "can0", "18F00500", rpm),  # another group
-    ]
-    got = record([write(tmp_path / "a.log", *lines)], truck())
-    assert got.traces["engine_speed"].value.tolist() == [720.0, 720.0]
-    assert got.traces["slope"].value.tolist() == [7.0]
-    assert got.faults.unknown_identifiers == {("can0", 0x18F00500): 1}
-
-
-def test_of_several_senders_of_a_group_the_defined_one_is_taken(tmp_path: Path) -> None:
-    lines = [line(T, "can0", "0CF00400", "FFFFFF8016FFFFFF")]
-    lines += [line(T + n, "can0", "0CF00401", "FFFFFF0000FFFFFF") for n in range(1, 4)]
-    got = record([write(tmp_path / "a.log", *lines)], truck())
-    assert got.traces["engine_speed"].value.tolist() == [720.0]
-    assert got.faults.rejected == {"other_sender": 3}
-
-
 def test_a_message_that_the_database_defines_for_two_identifiers_is_one(tmp_path: Path) -> None:
     twice = replace(platform(), buses=(Bus("body", "can", (), (ENGINE, replace(ENGINE, identifier=0x110), DOORS)),))
     twice = replace(twice, bindings={role: one for role, one in platform().bindings.items() if one.bus == "body"})
@@ -428,18 +394,3 @@ def test_a_log_of_which_no_frame_is_sound_says_why(tmp_path: Path) -> None:
     log = write(tmp_path / "a.log", *sensor("R", "R", "R"))
     with pytest.raises(LogError, match="3 lin no response"):
         record([log], platform())
-
-
-@pytest.mark.parametrize("pack", [bytes, gzip.compress])
-def test_progress_is_told_log_by_log_in_bytes(tmp_path: Path, pack: Callable[[bytes], bytes]) -> None:
-    told: list[tuple[str, int, int]] = []
-    paths = [tmp_path / f"{n}.log" for n in range(2)]
-    for n, path in enumerate(paths):
-        path.write_bytes(pack("".join(drive(T + 100 * n, 1)).encode()))
-    record(paths, platform(), progress=lambda *step: told.append(step))
-    assert list(dict.fromkeys(name for name, _, _ in told)) == [path.name for path in paths]
-    for path in paths:
-        done = [done for name, done, total in told if name == path.name and total == path.stat().st_size]
-        assert done[0] == 0
-        assert done[-1] == path.stat().st_size
-        assert done == sorted(done)
