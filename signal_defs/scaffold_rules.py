@@ -36,6 +36,8 @@ _EXAMPLES: tuple[tuple[str, str, str, str, tuple[str, ...], str], ...] = (
 
 EXAMPLE_NAMES = tuple(example[0] for example in _EXAMPLES)
 
+EXAMPLE_NAMES = tuple(example[0] for example in _EXAMPLES)
+
 
 def example_conditions(roles: Collection[str]) -> list[str]:
     """Lines of commented [[idle_stop.condition]] tables, for those roles only."""
