@@ -139,10 +139,12 @@ def _start(one: Start, clock: Clock) -> dict[str, Any]:
         "t": clock.seconds(one.start_ns),
         "kind": one.kind,
         "min_v": rounded(one.min_v, 3),
+        "resolved": one.resolved,
         "peak_a": rounded(one.peak_a, 1),
         "crank_s": rounded(one.crank_s, 3),
         "to_idle_s": rounded(one.to_idle_s, 3),
         "resistance_mohm": figure(one.resistance_mohm, 2),
+        "resistance_method": one.method,
         "temperature_c": rounded(one.temperature_c, 1),
     }
 

@@ -66,6 +66,13 @@ def test_a_possible_finding_says_so_and_urgent_ones_come_first(van: Analysis) ->
     assert (first["weight"], second["weight"]) == ("act", "note")
 
 
+def test_a_start_says_whether_its_dip_was_seen_and_how_its_resistance_was_measured(van: Analysis) -> None:
+    starts = (dataclasses.replace(van.estimate.starts[0], resolved=False, method="whole crank"),)
+    written = analysis_to_json(dataclasses.replace(van, estimate=dataclasses.replace(van.estimate, starts=starts)))
+    (start,) = written["starts"]
+    assert (start["resolved"], start["resistance_method"]) == (False, "whole crank")
+
+
 def test_hidden_fade_and_what_charge_acceptance_was_seen_at_are_written(van: Analysis, schema: Any) -> None:
     estimate = dataclasses.replace(
         van.estimate,
