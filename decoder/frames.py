@@ -99,6 +99,10 @@ class ReadReport:
 
     MAX_DAMAGE: ClassVar[int] = 100
 
+    def skip(self, kind: str, count: int = 1) -> None:
+        """Count well-formed records that hold no frame."""
+        self.skipped[kind] = self.skipped.get(kind, 0) + count
+
     def drop(self, kind: str, where: str, lost: int = 1) -> None:
         """Count a record that could not be read, and keep its place if there is room."""
         self.dropped[kind] = self.dropped.get(kind, 0) + max(lost, 1)

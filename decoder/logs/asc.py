@@ -18,7 +18,7 @@ from decoder.logs.asc_date import parse_date
 from decoder.logs.asc_fd_columns import read_fd
 from decoder.logs.asc_line import parse_event
 from decoder.logs.lines import Lines, read_lines
-from decoder.logs.rows import MAX_TIME_NS, Channels, Placed, Row, batch_of, columns_of
+from decoder.logs.rows import MAX_TIME_NS, Channels, Placed, Row, batch_of, columns_of, with_true_times
 from decoder.logs.source import LogStream, ReadOptions
 from decoder.logs.spaced_columns import MIN_COLUMN, Grammar, read_regular
 
@@ -135,35 +135,22 @@ class _Reading:
         if rows:
             parts.append(columns_of(rows))
         settled = self._settle(written)
-        kept = []
-        for part in parts:
-            time_ns = settled[part.index - first]
-            good = time_ns <= MAX_TIME_NS
-            for place in part.index[~good].tolist():
-                self.report.drop("time_out_of_range", f"line {lines.number[place]}")
-            moved = replace(part, time_ns=time_ns)
-            kept.append(moved if good.all() else moved.select(good))
-        return kept
+        parts = [replace(part, time_ns=settled[part.index - first]) for part in parts]
+        return with_true_times(parts, lines, self.report)
 
     def _odd_lines(self, lines: Lines, odd: Int64Array, written: Int64Array, first: int) -> list[Row]:
         rows = []
         for index in odd.tolist():
-            raw = lines.line(index)
-            try:
-                text = raw.decode("utf-8")
-            except UnicodeDecodeError:
-                text = raw.decode("latin-1")
-            text = text.strip()
+            text = lines.string(index).strip()
             if text[:1].lower() in _HEADER_LETTERS and self._header(text):
                 continue
             event = parse_event(text, self.base)
             if event.time_ns is not None:
                 written[index - first] = event.time_ns
             if event.skipped:
-                self.report.skipped[event.skipped] = self.report.skipped.get(event.skipped, 0) + 1
+                self.report.skip(event.skipped)
             elif event.frame is None:
-                cut = lines.last_is_cut and index == len(lines) - 1
-                self.report.drop("cut_off" if cut else event.dropped, f"line {lines.number[index]}")
+                lines.drop(index, event.dropped, self.report)
             elif (channel := self.channels.number(event.frame.channel)) < 0:
                 self.report.drop("too_many_channels", f"line {lines.number[index]}")
             else:

@@ -42,7 +42,7 @@ def frames_of(
             drop_all(report, "damaged_record", own.position, where)
         else:
             name = LIN_EVENTS.get(code, f"object_type_{code}")
-            report.skipped[name] = report.skipped.get(name, 0) + len(of_kind)
+            report.skip(name, len(of_kind))
     if not groups:
         return None
     columns = concatenate([found for _, found in groups])

@@ -22,12 +22,12 @@ from decoder.logs.lines import Lines, read_lines
 from decoder.logs.rows import (
     MAX_BASE_IDENTIFIER,
     MAX_IDENTIFIER,
-    MAX_TIME_NS,
     Channels,
     Placed,
     Row,
     batch_of,
     columns_of,
+    with_true_times,
 )
 from decoder.logs.source import LogStream, ReadOptions
 from decoder.logs.text_columns import (
@@ -70,7 +70,7 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     loops = compiled.loops(stream)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
         columns, rest = _read_columns(lines, channels, loops)
-        parts = _without_absurd_times(columns, lines, report)
+        parts = with_true_times(columns, lines, report)
         rows: list[Row] = []
         for index in rest.tolist():
             row = parse_line(lines, index, channels, report)
@@ -81,18 +81,6 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
         report.frames += count
         if batch is not None:
             yield clock.settle(batch)
-
-
-def _without_absurd_times(parts: list[Placed], lines: Lines, report: ReadReport) -> list[Placed]:
-    kept = []
-    for part in parts:
-        late = (part.time_ns > MAX_TIME_NS) | (part.time_ns < 0)  # ten digits of seconds may overflow
-        if late.any():
-            for index in part.index[late].tolist():
-                report.drop("time_out_of_range", f"line {lines.number[index]}")
-            part = part.select(~late)  # noqa: PLW2901  # the same part, less what was dropped
-        kept.append(part)
-    return kept
 
 
 def _read_columns(lines: Lines, channels: Channels, loops: ModuleType | None) -> tuple[list[Placed], Int64Array]:
@@ -229,24 +217,8 @@ def _channel(lines: Lines, at: Int64Array, channels: Channels) -> tuple[NDArray[
 
 def _channels_of(words: Words, length: Int64Array, channels: Channels) -> tuple[NDArray[np.uint16], Int64Array]:
     """As `_channel`, from the eight bytes at each name and the place of the first space in them."""
-    names = words & LOW_BYTES[length]
-    number = np.zeros(len(words), np.uint16)
-    left = np.flatnonzero((length < 8) & (length > 0))
-    bad = (length == 0) | (length == 8)
-    for _ in range(16):
-        if not len(left):
-            break
-        word = names[left[0]]
-        same = names[left] == word
-        name = int(word).to_bytes(8, "little").rstrip(b"\0")
-        found = channels.number(name.decode("ascii")) if name.isascii() and name.decode("ascii").isprintable() else -1
-        if found < 0:
-            bad[left[same]] = True
-        else:
-            number[left[same]] = found
-        left = left[~same]
-    bad[left] = True
-    return number, np.where(bad, 8, length)
+    number, known = channels.numbers(words & LOW_BYTES[length], (length < 8) & (length > 0))
+    return number, np.where(known, length, 8)
 
 
 def _identifier(lines: Lines, at: Int64Array) -> tuple[NDArray[np.uint32], BoolArray, Int64Array, BoolArray]:

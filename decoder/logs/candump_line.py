@@ -29,24 +29,21 @@ _LOCAL_NOTE = "The log's dates carry no time zone; they are taken as UTC."
 
 def parse_line(lines: Lines, index: int, channels: Channels, report: ReadReport) -> Row | None:
     """A frame, or None if the line holds none; then the report says why and where."""
-    raw = lines.line(index)
-    where = f"line {lines.number[index]}"
-    cut = lines.last_is_cut and index == len(lines) - 1
-    text = raw.decode("ascii", "replace")
+    text = lines.line(index).decode("ascii", "replace")
     match = _LAYOUT.fullmatch(text)
     if match is None:
         if _is_comment(text):
-            report.skipped["comment"] = report.skipped.get("comment", 0) + 1
+            report.skip("comment")
         else:
-            report.drop("cut_off" if cut else "not_a_frame", where)
+            lines.drop(index, "not_a_frame", report)
         return None
     result = _parse(match, index, channels, report)
     if isinstance(result, Row):
         return result
     if result == "can_xl":
-        report.skipped[result] = report.skipped.get(result, 0) + 1
+        report.skip(result)
     else:
-        report.drop("cut_off" if cut else result, where)
+        lines.drop(index, result, report)
     return None
 
 

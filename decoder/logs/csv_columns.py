@@ -299,25 +299,11 @@ def _checksum(fields: _Fields, table: CsvTable, good: BoolArray) -> NDArray[np.i
 
 
 def _channel(fields: _Fields, table: CsvTable, channels: Channels, good: BoolArray) -> NDArray[np.uint16]:
-    number = np.zeros(len(good), np.uint16)
     if "channel" not in table.layout.column:
         channels.number("")
-        return number
+        return np.zeros(len(good), np.uint16)
     start, size = fields.cell(table.layout.column["channel"])
     good &= size <= 8
-    names = fields.word(start) & LOW_BYTES[np.minimum(size, 8)]
-    left = np.flatnonzero(good)
-    for _ in range(32):
-        if not len(left):
-            break
-        word = names[left[0]]
-        same = names[left] == word
-        name = int(word).to_bytes(8, "little").rstrip(b"\0")
-        found = channels.number(name.decode()) if name.isascii() and name.decode().isprintable() else -1
-        if found < 0:
-            good[left[same]] = False
-        else:
-            number[left[same]] = found
-        left = left[~same]
-    good[left] = False
+    number, known = channels.numbers(fields.word(start) & LOW_BYTES[np.minimum(size, 8)], good)
+    good &= known
     return number

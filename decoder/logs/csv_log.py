@@ -49,22 +49,21 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
                     where=stream.name,
                     mend="Name its columns, for example --csv-column time=HEADING.",
                 )
-            heading = _text(lines, begin - 1) if layout.has_header else ""
-            table = table_of(layout, [_text(lines, at) for at in range(begin, min(begin + 100, len(lines)))], report)
+            heading = lines.string(begin - 1) if layout.has_header else ""
+            table = table_of(layout, [lines.string(at) for at in range(begin, min(begin + 100, len(lines)))], report)
             if begin > 1 or (begin == 1 and not layout.has_header):
                 report.skipped["comment"] = begin - int(layout.has_header)
         parts, odd = read_regular(lines, np.arange(begin, len(lines)), table, channels, loops)
         rows = []
         for index in odd.tolist():
-            text = _text(lines, index)
+            text = lines.string(index)
             row = parse_row(text, index, table, channels)
             if not isinstance(row, str):
                 rows.append(row)
             elif heading and text == heading:
-                report.skipped["heading"] = report.skipped.get("heading", 0) + 1  # of a table appended to the first
+                report.skip("heading")  # of a table appended to the first
             else:
-                cut = lines.last_is_cut and index == len(lines) - 1
-                report.drop("cut_off" if cut else row, f"line {lines.number[index]}")
+                lines.drop(index, row, report)
         if rows:
             parts.append(columns_of(rows))
         count, batch = batch_of(parts, channels, options)
@@ -77,21 +76,13 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
         yield batch
 
 
-def _text(lines: Lines, index: int) -> str:
-    raw = lines.line(index)
-    try:
-        return raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return raw.decode("latin-1")
-
-
 def _find_header(lines: Lines, options: ReadOptions) -> tuple[CsvLayout | None, int]:
     """The layout, and the index of the first line behind the headings.
 
     Where the caller names columns, the headings are the first line that has all the names; if there is none, the first
     line that could be headings is, so that the error says which name it lacks.
     """
-    texts = [_text(lines, index) for index in range(min(_HEADER_WITHIN, len(lines)))]
+    texts = [lines.string(index) for index in range(min(_HEADER_WITHIN, len(lines)))]
     names = [heading.strip().lower() for heading in options.csv_columns.values()]
     likely = [index for index, text in enumerate(texts) if all(name in text.lower() for name in names)]
     if names and not likely:

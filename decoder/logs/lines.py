@@ -40,6 +40,19 @@ class Lines:
         """One line as bytes."""
         return self.text[self.start[index] : self.end[index]].tobytes()
 
+    def string(self, index: int) -> str:
+        """One line as text: UTF-8, or Latin-1 where it is not."""
+        line = self.line(index)
+        try:
+            return line.decode("utf-8")
+        except UnicodeDecodeError:
+            return line.decode("latin-1")
+
+    def drop(self, index: int, kind: str, report: ReadReport) -> None:
+        """Count a line that could not be read; the last one as cut off if it has no line feed."""
+        cut = self.last_is_cut and index == len(self) - 1
+        report.drop("cut_off" if cut else kind, f"line {self.number[index]}")
+
     def words(self, width: int) -> NDArray[np.void]:
         """An overlapping view: element p is the `width` bytes from position p on. Index it; never copy it whole."""
         return np.ndarray((len(self.text) - width + 1,), f"V{width}", self.text.data, strides=(1,))

@@ -78,7 +78,7 @@ def _of_frames(data_groups: tuple[DataGroup, ...], report: ReadReport) -> list[D
         for group in data_group.groups:
             kind = group_kind(group)
             if kind in EVENTS and group.count:
-                report.skipped[kind] = report.skipped.get(kind, 0) + group.count
+                report.skip(kind, group.count)
             if kind in KINDS and frame_group(group) is None:
                 report.drop("damaged_group", f"byte {group.place}", -1)
         if kinds & KINDS.keys():

@@ -84,7 +84,7 @@ def frames_of(
     if interface.link in {COOKED, COOKED2}:
         return _cooked(packets, interface, report, where)
     name = f"link_type_{interface.link}"
-    report.skipped[name] = report.skipped.get(name, 0) + len(packets.start)
+    report.skip(name, len(packets.start))
     return None
 
 
@@ -100,7 +100,7 @@ def _cooked(
     chosen = np.isin(protocol, _COOKED_CAN) & (packets.size >= header)
     others = int(np.count_nonzero(~chosen))
     if others:
-        report.skipped["packet_other_than_can"] = report.skipped.get("packet_other_than_can", 0) + others
+        report.skip("packet_other_than_can", others)
     inner = packets.select(chosen)
     inner.start, inner.size = inner.start + header, inner.size - header
     channel = np.full(len(inner.start), packets.channel, np.uint16)
@@ -122,7 +122,7 @@ def _can(
     whole = packets.size >= _CAN_HEADER
     is_xl = whole & (length & _XL != 0)
     if is_xl.any():
-        report.skipped["can_xl"] = report.skipped.get("can_xl", 0) + int(is_xl.sum())
+        report.skip("can_xl", int(is_xl.sum()))
     is_fd = (bits & _FDF != 0) | (packets.size == _FD_RECORD)
     whole &= (length <= np.where(is_fd, 64, 8)) & (packets.size >= _CAN_HEADER + length.astype(np.int64))
     whole &= packets.size <= _LARGEST_FRAME  # a false length has swallowed what follows
@@ -183,7 +183,7 @@ def _lin(packets: Packets, report: ReadReport, where: Callable[[int], str]) -> t
     is_event = whole & (kind == _LIN_EVENT)
     for code in gather(packets.data, packets.start[is_event] + 8, 4).view(">u4")[:, 0].tolist():
         name = _LIN_EVENTS.get(code, "lin_event")
-        report.skipped[name] = report.skipped.get(name, 0) + 1
+        report.skip(name)
     silent = head[:, 7] & 1 != 0
     whole &= (stated <= 8) & (silent | (packets.size >= 8 + stated.astype(np.int64))) & (kind == 0)
     drop_all(report, "damaged_record", packets.start[~whole & ~is_event], where)

@@ -128,7 +128,7 @@ class Blocks:
         else:
             if kind == SIMPLE:
                 name = "packet_without_time"
-                self._report.skipped[name] = self._report.skipped.get(name, 0) + 1
+                self._report.skip(name)
             return
         number += self._first
         if captured > length - 32 or number >= len(self.interfaces):

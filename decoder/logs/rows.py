@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from decoder.frames import FrameBatch, Int64Array
+from decoder.frames import BoolArray, FrameBatch, Int64Array, ReadReport
 from decoder.logs.frame_columns import Columns, concatenate, is_wanted
+from decoder.logs.lines import Lines
 from decoder.logs.source import ReadOptions
 
+_FEW_CHANNELS = 32  # of one buffer that are told apart as columns
 MAX_CHANNELS = 4096  # no logger has more; a file that names more is damaged
 MAX_IDENTIFIER = 0x1FFFFFFF
 MAX_BASE_IDENTIFIER = 0x7FF
@@ -53,6 +56,23 @@ class Channels:
             known = self._number[name] = len(self._number)
         return known
 
+    def numbers(self, words: NDArray[np.uint64], rows: BoolArray) -> tuple[NDArray[np.uint16], BoolArray]:
+        """As `number`, of those rows' names of up to eight bytes, zeros behind them; and which rows have a number.
+
+        A name that cannot be printed has none, nor has any after the first few.
+        """
+        number, known = np.zeros(len(words), np.uint16), np.zeros(len(words), np.bool_)
+        left = np.flatnonzero(rows)
+        for _ in range(_FEW_CHANNELS):
+            if not len(left):
+                break
+            same = left[words[left] == words[left[0]]]
+            name = int(words[left[0]]).to_bytes(8, "little").rstrip(b"\0")
+            found = self.number(name.decode()) if name.isascii() and name.decode().isprintable() else -1
+            number[same], known[same] = max(found, 0), found >= 0
+            left = left[words[left] != words[left[0]]]
+        return number, known
+
     @property
     def names(self) -> tuple[str, ...]:
         return tuple(self._number)
@@ -78,6 +98,17 @@ def columns_of(rows: Sequence[Row]) -> Placed:
         checksum,
         index=np.array([row.index for row in rows], np.int64),
     )
+
+
+def with_true_times(parts: Sequence[Placed], lines: Lines, report: ReadReport) -> list[Placed]:
+    """The frames whose time can be true; the lines of the others are dropped."""
+    kept = []
+    for part in parts:
+        true = (part.time_ns >= 0) & (part.time_ns <= MAX_TIME_NS)
+        for index in part.index[~true].tolist():
+            report.drop("time_out_of_range", f"line {lines.number[index]}")
+        kept.append(part if true.all() else part.select(true))
+    return kept
 
 
 def batch_of(parts: Sequence[Placed], channels: Channels, options: ReadOptions) -> tuple[int, FrameBatch | None]:

@@ -111,10 +111,9 @@ def parse_record(lines: Lines, index: int, header: Header, channels: Channels, r
         return result
     kind, damaged = result
     if damaged:
-        cut = lines.last_is_cut and index == len(lines) - 1
-        report.drop("cut_off" if cut else kind, f"line {lines.number[index]}")
+        lines.drop(index, kind, report)
     else:
-        report.skipped[kind] = report.skipped.get(kind, 0) + 1
+        report.skip(kind)
     return None
 
 
