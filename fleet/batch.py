@@ -10,7 +10,7 @@ from fleet.compact import compact
 from fleet.known import listed
 from fleet.manifest import ManifestRow
 from fleet.privacy import Pseudonyms, agree
-from fleet.sources import Task, Unplaced
+from fleet.sources import Task
 from fleet.store import Store
 from fleet.worker import Also, Job, Outcome, work
 
@@ -21,12 +21,11 @@ _LOOSE = 64  # parts of few recordings that are left before they are merged
 
 @dataclass(slots=True)
 class BatchReport:
-    """What an add did. failed: with why; unplaced: logs without a vehicle or platform. seconds: of the whole add."""
+    """What an add did. failed: with why. seconds: of the whole add."""
 
     added: int = 0
     known: int = 0
     failed: list[Outcome] = field(default_factory=list)
-    unplaced: list[Unplaced] = field(default_factory=list)
     seconds: float = 0.0
 
     @property
@@ -58,7 +57,7 @@ def add_logs(
     added = set()
     with listed(store) as listing:
         job = Job(store.url, listing, pseudonyms, also)
-        runs = _on_cluster(job, tasks, workers, scheduler) if workers or scheduler else _here(job, tasks)
+        runs = _outcomes(job, tasks, workers, scheduler)
         for done, outcome in enumerate(runs, start=1):
             if outcome.status == "failed":
                 report.failed.append(outcome)
@@ -90,12 +89,11 @@ def add_manifest(store: Store, rows: Sequence[ManifestRow], pseudonyms: Pseudony
     store.add_vehicles(vehicles, visits)
 
 
-def _here(job: Job, tasks: Sequence[Task]) -> Iterator[Outcome]:
-    for task in tasks:
-        yield from work(job, [task])
-
-
-def _on_cluster(job: Job, tasks: Sequence[Task], workers: int, scheduler: str) -> Iterator[Outcome]:
+def _outcomes(job: Job, tasks: Sequence[Task], workers: int, scheduler: str) -> Iterator[Outcome]:
+    if not (workers or scheduler):
+        for task in tasks:
+            yield from work(job, [task])
+        return
     from fleet.cluster import run_everywhere
 
     size = max(1, min(_CHUNK, len(tasks) // (max(workers, 1) * 8)))

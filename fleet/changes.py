@@ -153,7 +153,7 @@ def _of_days(metric: Metric, rows: Rows, late: Mask, classes: Classes) -> tuple[
     ordered = np.sort(np.concatenate(shifts))
     value = middle(ordered)
     left = classes.about_medians(np.where(late, rows.value - value, rows.value))
-    low, high = order_interval(ordered, variance * inflation(left, always=metric.remembers), 0.95)
+    low, high = order_interval(ordered, variance * inflation(left, always=metric.remembers))
     medians = classes[~late].medians(rows.value[~late])
     weight = np.minimum(*(np.bincount(classes.code[side]) for side in (late, ~late)))
     return float(medians @ weight / weight.sum()), Interval(value, low, high)

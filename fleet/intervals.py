@@ -20,17 +20,18 @@ class Interval:
     high: float
 
 
+_ROUNDS = 999  # of drawing clusters anew
 UNKNOWN = Interval(math.nan, math.nan, math.nan)
 
 
-def wilson(count: float, total: float, confidence: float = 0.95) -> Interval:
+def wilson(count: float, total: float) -> Interval:
     """Share of `total` cases with Wilson's score interval; counts need not be whole (an effective number of cases).
 
     Source: Wilson 1927; Brown, Cai and DasGupta 2001 recommend it for small numbers.
     """
     if total <= 0:
         return UNKNOWN
-    z = normal_quantile(0.5 + confidence / 2)
+    z = normal_quantile(0.975)
     share = count / total
     centre = (share + z * z / (2 * total)) / (1 + z * z / total)
     half = z / (1 + z * z / total) * math.sqrt(share * (1 - share) / total + z * z / (4 * total * total))
@@ -59,7 +60,7 @@ def clustered_share(counts: FloatArray, totals: FloatArray) -> Interval:
     return wilson(float(counts.sum()) / effect, total / effect)
 
 
-def median_interval(values: FloatArray, confidence: float = 0.95) -> Interval:
+def median_interval(values: FloatArray) -> Interval:
     """Median with the interval between two order statistics that covers it whatever the distribution.
 
     values: (n,), no NaN. With fewer than six no such interval of 95 % exists; then it reaches from the lowest to the
@@ -69,23 +70,21 @@ def median_interval(values: FloatArray, confidence: float = 0.95) -> Interval:
     if not n:
         return UNKNOWN
     ordered = np.sort(values)
-    left_out = _left_out(n, confidence)
-    return Interval(
-        float(ordered[(n - 1) // 2] + ordered[n // 2]) / 2, float(ordered[left_out]), float(ordered[n - 1 - left_out])
-    )
+    left_out = _left_out(n)
+    return Interval(middle(ordered), float(ordered[left_out]), float(ordered[n - 1 - left_out]))
 
 
 @lru_cache(maxsize=512)
-def _left_out(n: int, confidence: float) -> int:
+def _left_out(n: int) -> int:
     """Values beyond either end of the interval of the median of n."""
     depth, below = 0, 0.5**n
-    while below <= (1 - confidence) / 2 and depth < n // 2:
+    while below <= 0.025 and depth < n // 2:
         depth += 1
         below += math.comb(n, depth) * 0.5**n
     return max(depth - 1, 0)
 
 
-def bootstrap_ratio(counts: FloatArray, totals: FloatArray, *, rounds: int = 999) -> Interval:
+def bootstrap_ratio(counts: FloatArray, totals: FloatArray) -> Interval:
     """Ratio of sums over clusters (days, vehicles) with its percentile interval when whole clusters are drawn anew,
     since what belongs to one goes together.
 
@@ -100,7 +99,7 @@ def bootstrap_ratio(counts: FloatArray, totals: FloatArray, *, rounds: int = 999
     ratio = float(counts.sum() / totals.sum())
     if clusters < 2:
         return Interval(ratio, math.nan, math.nan)
-    drawn = np.random.default_rng(clusters).integers(0, clusters, (rounds, clusters))
+    drawn = np.random.default_rng(clusters).integers(0, clusters, (_ROUNDS, clusters))
     low, high = np.percentile(counts[drawn].sum(axis=1) / totals[drawn].sum(axis=1), [2.5, 97.5])
     return Interval(ratio, float(low), float(high))
 

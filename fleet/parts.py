@@ -79,6 +79,7 @@ def choose(parts: Iterable[Part]) -> Chosen:
     definition, then the one made of more logs, then the lower key.
     """
     import pyarrow as pa
+    import pyarrow.compute as pc
 
     largest_first = sorted(parts, key=lambda part: (len(part.name), part.name), reverse=True)
     if not largest_first:
@@ -87,7 +88,7 @@ def choose(parts: Iterable[Part]) -> Chosen:
     counts = _first_of_each(heads.column("recording"))
     superseded = _superseded(heads if counts.all() else heads.filter(pa.array(counts)))
     if superseded:
-        counts &= ~_in(heads.column("recording"), list(superseded))
+        counts &= ~pc.is_in(heads.column("recording"), pa.array(superseded, pa.string())).to_numpy()
     counting = {}
     start = 0
     for part in largest_first:
@@ -138,10 +139,3 @@ def _codes(words: Any) -> Any:
 
     whole = words.combine_chunks() if isinstance(words, pa.ChunkedArray) else words
     return numbers(whole.dictionary_encode().indices).astype(np.int64)
-
-
-def _in(keys: Any, wanted: list[str]) -> Any:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    return pc.is_in(keys, pa.array(wanted, pa.string())).to_numpy()

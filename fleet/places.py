@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from signal_defs.errors import LogError, UsageError
 
@@ -29,24 +29,6 @@ class Entry:
     age_s: float
 
 
-class Place(Protocol):
-    """What a store needs of the place it lies in."""
-
-    url: str
-
-    def entries(self, folder: str) -> list[Entry]:
-        """Files of one folder, by name; none where the folder does not exist."""
-
-    def open(self, name: str) -> Any:
-        """A file to read, seekable, closed by the caller. Raises FileNotFoundError."""
-
-    def write(self, name: str, content: bytes) -> None:
-        """Put a file there whole, in place of one of that name."""
-
-    def delete(self, names: Iterable[str]) -> None:
-        """Remove files; one that is not there is no fault."""
-
-
 class LocalFolder:
     """A folder on this machine, made when first written to."""
 
@@ -55,6 +37,7 @@ class LocalFolder:
         self.url = str(folder)
 
     def entries(self, folder: str) -> list[Entry]:
+        """Files of one folder, by name; none where the folder does not exist."""
         found = []
         now = time.time()
         try:
@@ -69,9 +52,11 @@ class LocalFolder:
         return sorted(found, key=lambda entry: entry.name)
 
     def open(self, name: str) -> Any:
+        """A file to read, seekable, closed by the caller. Raises FileNotFoundError."""
         return (self.folder / name).open("rb")
 
     def write(self, name: str, content: bytes) -> None:
+        """Put a file there whole, in place of one of that name."""
         target = self.folder / name
         half = self.folder / _HALF / f"{uuid.uuid4().hex}.tmp"
         try:
@@ -93,12 +78,13 @@ class LocalFolder:
             ) from fault
 
     def delete(self, names: Iterable[str]) -> None:
+        """Remove files; one that is not there is no fault."""
         for name in names:
             (self.folder / name).unlink(missing_ok=True)
 
 
 class ObjectStore:
-    """A place that fsspec knows by its URL, such as s3://bucket/folder or memory://folder."""
+    """The same where fsspec knows a URL, such as s3://bucket/folder or memory://folder."""
 
     def __init__(self, url: str) -> None:
         try:
@@ -133,6 +119,9 @@ class ObjectStore:
         for name in names:
             with suppress(FileNotFoundError):
                 self._fs.rm_file(f"{self._root}/{name}")
+
+
+Place = LocalFolder | ObjectStore
 
 
 def _written(item: dict[str, Any], now: float) -> float:

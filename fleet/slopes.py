@@ -56,13 +56,13 @@ def sen_slope(
     if not len(ordered):
         return None
     ordered.sort()
-    value = float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
+    value = middle(ordered)
     s = int(np.sign(dx * dy).sum())
     left, about = groups.about_medians(y - value * x), groups.about_means(x)
     across = float(about @ about)
     wider = 1.0 if memory is None else inflation(left, always=memory)
     variance = wider * (_paired(groups.size) - _ties(x, groups.code) - _ties(y, groups.code)) / 18
-    low, high = order_interval(ordered, variance, 0.95)
+    low, high = order_interval(ordered, variance)
     freedom = len(x) - len(groups.size) - 1
     z = (s - math.copysign(1, s)) / math.sqrt(variance) if s and variance else 0.0
     return Slope(
@@ -120,9 +120,9 @@ def _paired(counts: Any) -> float:
     return float((counts * (counts - 1) * (2 * counts + 5)).sum())
 
 
-def order_interval(ordered: FloatArray, variance: float, confidence: float) -> tuple[float, float]:
+def order_interval(ordered: FloatArray, variance: float) -> tuple[float, float]:
     """Sen's interval: values as many places from the middle as Kendall's S is likely to be off."""
-    off = normal_quantile(0.5 + confidence / 2) * math.sqrt(variance)
+    off = normal_quantile(0.975) * math.sqrt(variance)
     high = min(round((len(ordered) + off) / 2), len(ordered) - 1)
     low = max(round((len(ordered) - off) / 2) - 1, 0)
     return float(ordered[low]), float(ordered[high])

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -74,8 +74,7 @@ def strata(data: FleetData, by: str) -> Strata:
     return Strata(by, tuple(compared), tuple(weights), tuple(pairs))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
+class _Rows(NamedTuple):
     """Days with standstills, (n,) each. label: lower end of the class of temperature [degC]."""
 
     group: Any
@@ -85,7 +84,7 @@ class _Rows:
     asked: FloatArray
 
     def where(self, mask: Any) -> _Rows:
-        return _Rows(self.group[mask], self.label[mask], self.vehicle[mask], self.stopped[mask], self.asked[mask])
+        return _Rows(*(column[mask] for column in self))
 
 
 def _compared(name: str, rows: _Rows, weights: Mapping[int, float]) -> Compared:

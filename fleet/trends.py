@@ -94,7 +94,9 @@ def _trend(metric: Metric, vehicle: str, rows: Rows, events: Sequence[Event]) ->
     observations, days = int(weight[now].sum()), int(now.sum())
     lacking = _lacking(metric, observations, days)
     recent = now & (day > (day[-1] if len(day) else 0.0) - RECENT_DAYS)
-    level = UNKNOWN if lacking else _level(metric, rows.where(recent))
+    level = UNKNOWN
+    if not lacking:
+        level = share_of(metric, rows.where(recent)) if metric.counted else median_interval(value[recent])
     slope, sure, p, verdict, alarm = _slope(metric, day[now], value[now], classes[now], level)
     if verdict == "too_little_data" and not lacking:
         lacking = _lacking_for_slope(day[now])
@@ -149,11 +151,6 @@ def _lacking_for_slope(day: FloatArray) -> tuple[Text, ...]:
         values = {"n": int(span), "needed": SPAN_DAYS}
         said.append(Text("Too little data for a trend: {n} of {needed} days from first to last.", values))
     return tuple(said) or (Text("Too little data for a trend within any one class of temperature."),)
-
-
-def _level(metric: Metric, rows: Rows) -> Interval:
-    """Of a share, that of the sums; else the median of the days."""
-    return share_of(metric, rows) if metric.counted else median_interval(rows.value)
 
 
 def share_of(metric: Metric, rows: Rows) -> Interval:

@@ -36,9 +36,8 @@ def read_bindings(
     signals = top.inner(table, "[signals]", "signals")
     for role in required:
         if role not in table:
-            signals.fault(
-                "", f"{role} is missing", f'Write {role} = "bus/message.signal"; nothing can be said without it.'
-            )
+            mend = f'Write {role} = "bus/message.signal"; nothing can be said without it.'
+            signals.fault("", f"{role} is missing", mend)
     bindings: dict[str, Binding] = {}
     for role, value in table.items():
         binding = _read_binding(signals, role, value, buses)
@@ -102,9 +101,8 @@ def _find(section: Section, source: str, buses: Sequence[Bus]) -> tuple[Bus, Mes
     if bus is None:
         names = [bus.name for bus in buses]
         if names:
-            section.fault(
-                "from", f"there is no bus {bus_name!r}", suggest(bus_name, names, f"Buses: {', '.join(names)}.", 1)
-            )
+            mend = suggest(bus_name, names, f"Buses: {', '.join(names)}.", 1)
+            section.fault("from", f"there is no bus {bus_name!r}", mend)
         return None
     splits = [(rest[:at], rest[at + 1 :]) for at, char in enumerate(rest) if char == "."]
     for split in splits:
@@ -130,10 +128,8 @@ def _not_found(section: Section, bus: Bus, message_name: str, signal_name: str) 
         section.fault("from", f"bus {bus.name!r} has no message {message_name!r}", mend)
         return
     names = [signal.name for message in messages for signal in message.signals]
-    otherwise = f"Signals there: {_some(names)}."
-    section.fault(
-        "from", f"message {message_name!r} has no signal {signal_name!r}", suggest(signal_name, names, otherwise)
-    )
+    mend = suggest(signal_name, names, f"Signals there: {_some(names)}.")
+    section.fault("from", f"message {message_name!r} has no signal {signal_name!r}", mend)
 
 
 def _some(names: Sequence[str]) -> str:
@@ -155,11 +151,8 @@ def _true_when(section: Section, kind: Kind, signal: SignalLayout) -> tuple[str 
     if given is None:
         if kind == "flag" and (signal.choices or signal.length > 1):
             listed = _some([name for _, name in sorted(signal.choices.items())])
-            section.fault(
-                "from",
-                f"{signal.name} has more than a true and a false",
-                f"Say with true_when which of them mean true{': ' + listed if listed else ', as raw values'}.",
-            )
+            mend = f"Say with true_when which of them mean true{': ' + listed if listed else ', as raw values'}."
+            section.fault("from", f"{signal.name} has more than a true and a false", mend)
         return ()
     values = given if isinstance(given, list) else [given]
     if kind != "flag":
@@ -204,26 +197,16 @@ def _check_kind(section: Section, binding: Binding, signal: SignalLayout) -> Non
     scaled = "scale" in section.table or "offset" in section.table
     if role.kind != "number":
         if scaled:
-            section.fault(
-                "scale" if "scale" in section.table else "offset",
-                f"{role.name} is no number",
-                "Take scale and offset out.",
-            )
+            key = "scale" if "scale" in section.table else "offset"
+            section.fault(key, f"{role.name} is no number", "Take scale and offset out.")
         return
     if binding.scale == 0:
         section.fault("scale", "scale is 0", "Write what the physical value is multiplied by.")
     if role.name not in ROLES or not signal.unit or scaled:
         return
     known = conversion(signal.unit, role.unit)
+    what = f"{signal.name} is in {signal.unit}, {role.name} in {role.unit}"
     if known is None and is_known_unit(signal.unit):
-        section.fault(
-            "from",
-            f"{signal.name} is in {signal.unit}, {role.name} in {role.unit}",
-            "Name the right signal; if the database is wrong, write scale = 1.0 to say so.",
-        )
+        section.fault("from", what, "Name the right signal; if the database is wrong, write scale = 1.0 to say so.")
     elif known is not None and not known.is_none:
-        section.fault(
-            "from",
-            f"{signal.name} is in {signal.unit}, {role.name} in {role.unit}",
-            f'Write {role.name} = {{ from = "{binding.source}", {known} }}.',
-        )
+        section.fault("from", what, f'Write {role.name} = {{ from = "{binding.source}", {known} }}.')

@@ -94,13 +94,9 @@ def _windows(conditions: tuple[Condition, ...], places: dict[str, str], definiti
 
 
 def _contradict(one: Condition, other: Condition) -> bool:
-    if not _share_scope(one, other):
+    if one.applies_to != other.applies_to and "both" not in {one.applies_to, other.applies_to}:
         return False
-    for low, high in ((one, other), (other, one)):
-        if low.at_least is not None and high.at_most is not None and low.at_least > high.at_most:
-            return True
-    return one.equals is not None and other.equals is not None and one.equals != other.equals
-
-
-def _share_scope(one: Condition, other: Condition) -> bool:
-    return one.applies_to == other.applies_to or "both" in {one.applies_to, other.applies_to}
+    if one.equals is not None and other.equals is not None:
+        return one.equals != other.equals
+    windows = [(low.at_least, high.at_most) for low, high in ((one, other), (other, one))]
+    return any(low is not None and high is not None and low > high for low, high in windows)

@@ -43,15 +43,11 @@ def read_battery(definition: Definition, faults: Faults) -> Battery | None:
     crank = section.number("cold_cranking_a", above=0.0)
     standard = section.choice("cold_cranking_standard", get_args(CrankStandard))
     if crank is not None and "cold_cranking_standard" not in table:
-        section.fault(
-            "cold_cranking_a",
-            "cold_cranking_a has no standard",
-            "Write cold_cranking_standard = one of: EN, SAE, IEC, DIN.",
-        )
+        mend = "Write cold_cranking_standard = one of: EN, SAE, IEC, DIN."
+        section.fault("cold_cranking_a", "cold_cranking_a has no standard", mend)
     if standard is not None and "cold_cranking_a" not in table:
-        section.fault(
-            "cold_cranking_standard", "the rating itself is missing", "Write cold_cranking_a, or take the standard out."
-        )
+        mend = "Write cold_cranking_a, or take the standard out."
+        section.fault("cold_cranking_standard", "the rating itself is missing", mend)
     curve = _curve(section)
     if battery_type is None or capacity is None:
         return None
@@ -109,10 +105,8 @@ def _conditions(section: Section, bindings: Mapping[str, Binding], buses: Sequen
         condition = _condition(one, bindings, buses)
         name = one.table.get("name")
         if isinstance(name, str) and name in first:
-            line = first[name]
-            one.fault(
-                "name", f"a second condition is called {name!r}", f"Line {line} has the first; rename one of them."
-            )
+            mend = f"Line {first[name]} has the first; rename one of them."
+            one.fault("name", f"a second condition is called {name!r}", mend)
         elif isinstance(name, str):
             first[name] = one.place("name").line
         if condition is not None:
@@ -129,11 +123,8 @@ def _condition(section: Section, bindings: Mapping[str, Binding], buses: Sequenc
     given = [key for key in THRESHOLDS if key in section.table]
     if len(given) != 1:
         what = "has no threshold" if not given else f"has {len(given)} thresholds: {', '.join(given)}"
-        section.fault(
-            given[1] if given else "",
-            what,
-            "Give exactly one of at_least, at_most, is; write two conditions for a window.",
-        )
+        mend = "Give exactly one of at_least, at_most, is; write two conditions for a window."
+        section.fault(given[1] if given else "", what, mend)
     if role is not None and len(given) == 1:
         _check_threshold(section, given[0], role, bindings, buses)
     at_least, at_most = section.number("at_least"), section.number("at_most")
@@ -166,11 +157,8 @@ def _role(section: Section, bindings: Mapping[str, Binding]) -> str | None:
         if table is None:
             section.fault("role", f"[signals] has no {role}", "Bind it there, or judge by another role.")
         return None
-    section.fault(
-        "role",
-        f"unknown role {role!r}",
-        suggest(role, [*ROLES, *bindings], "See the table of roles in signal_defs/README.md."),
-    )
+    mend = suggest(role, [*ROLES, *bindings], "See the table of roles in signal_defs/README.md.")
+    section.fault("role", f"unknown role {role!r}", mend)
     return None
 
 
@@ -195,18 +183,12 @@ def _check_threshold(
     if kind == "state" and role in bindings:
         names = list(signal_of(bindings[role], buses).choices.values())
         if names and value not in names:
-            section.fault(
-                "is", f"{role} is never {show(value)}", suggest(value, names, f"It is one of: {', '.join(names)}.")
-            )
+            mend = suggest(value, names, f"It is one of: {', '.join(names)}.")
+            section.fault("is", f"{role} is never {show(value)}", mend)
 
 
 def signal_of(binding: Binding, buses: Sequence[Bus]) -> SignalLayout:
     """The layout a binding names; the loader found it, so it is there."""
-    for bus in buses:
-        if bus.name == binding.bus:
-            for message in bus.messages:
-                if message.name == binding.message:
-                    for signal in message.signals:
-                        if signal.name == binding.signal:
-                            return signal
-    raise KeyError(binding.source)
+    of_bus = (message for bus in buses if bus.name == binding.bus for message in bus.messages)
+    found = (one for message in of_bus if message.name == binding.message for one in message.signals)
+    return next(one for one in found if one.name == binding.signal)

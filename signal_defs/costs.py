@@ -27,12 +27,8 @@ COSTS = (
     Cost(("idle_stop_active",), Text("Stops are told from the engine alone; a stalled engine looks like one.")),
     Cost(
         (
-            "idle_stop_inhibited",
-            "idle_stop_inhibit_battery",
-            "idle_stop_inhibit_engine",
-            "idle_stop_inhibit_comfort",
-            "idle_stop_inhibit_safety",
-            "idle_stop_reason",
+            *("idle_stop_inhibited", "idle_stop_inhibit_battery", "idle_stop_inhibit_engine"),
+            *("idle_stop_inhibit_comfort", "idle_stop_inhibit_safety", "idle_stop_reason"),
         ),
         Text("The vehicle does not say why it refuses: every reason is inferred."),
     ),

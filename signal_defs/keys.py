@@ -9,18 +9,8 @@ from signal_defs.platform import IdleStopRules
 SCHEMA = 1
 
 TOP = (
-    "schema",
-    "id",
-    "title",
-    "version",
-    "sources",
-    "extends",
-    "bus",
-    "signals",
-    "battery",
-    "idle_stop",
-    "golden",
-    "protection",
+    *("schema", "id", "title", "version", "sources", "extends"),
+    *("bus", "signals", "battery", "idle_stop", "golden", "protection"),
 )
 BUS = ("name", "kind", "databases", "channels")
 SIGNAL = ("from", "positive", "true_when", "scale", "offset", "invalid")

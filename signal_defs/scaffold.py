@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from signal_defs.layout import SignalLayout
 from signal_defs.platform import Bus
 from signal_defs.roles import ROLES
 from signal_defs.scaffold_candidate import Candidate, judge
@@ -24,13 +23,9 @@ def candidates(buses: Iterable[Bus]) -> tuple[Candidate, ...]:
                 if (message.name, signal.name) in seen:
                     continue
                 seen.add((message.name, signal.name))
-                found += _of_signal(bus, message.name, signal)
+                judged = (judge(role, bus.name, bus.kind, message.name, signal) for role in ROLES)
+                found += [one for one in judged if one is not None]
     return tuple(found)
-
-
-def _of_signal(bus: Bus, message: str, signal: SignalLayout) -> list[Candidate]:
-    judged = (judge(role, bus.name, bus.kind, message, signal) for role in ROLES)
-    return [one for one in judged if one is not None]
 
 
 def rank(found: Sequence[Candidate], least: float = LEAST) -> Proposals:

@@ -14,8 +14,8 @@ from idlewhy.cli.output import (
     PLATFORM,
     VEHICLE,
     check_outputs,
-    note,
     progress_bar,
+    say,
     write_json,
     write_text,
 )
@@ -95,4 +95,4 @@ def compare(
     )
     if out != "-":
         lines += f"\n-> {out}"
-    note(lines) if "-" in {out, json_out} else click.echo(lines)
+    say(lines, out, json_out)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from idlewhy.cli.output import JSON, check_outputs, note, progress_bar, write_json, write_text
+from idlewhy.cli.output import JSON, check_outputs, note, progress_bar, say, write_json, write_text
 from signal_defs.errors import UsageError
 
 if TYPE_CHECKING:
@@ -111,7 +112,6 @@ def add(
             also=_page_writer(pages, pseudonyms),
             progress=progress,
         )
-    report.unplaced = unplaced
     faults = [(" ".join(one.task.logs), one.why) for one in report.failed] + [(one.log, one.why) for one in unplaced]
     for log, why in faults:
         note(f"not added: {log}\n    {why}")
@@ -120,7 +120,7 @@ def add(
         f"{report.added} recordings added, {report.known} were in already, {len(faults)} not added; "
         f"{report.seconds:.0f} s, {report.rate:.1f} a second.  -> {opened.url}"
     )
-    note(line) if json_out == "-" else click.echo(line)
+    say(line, json_out)
     if json_out:
         value: dict[str, Any] = {
             "schema": "idlewhy.fleet-add/1",
@@ -136,8 +136,6 @@ def add(
 
 def _workers(asked: int | None, scheduler: str, tasks: int) -> int:
     """How many local processes: what was asked, else one a core, but none where there is too little to share out."""
-    import os
-
     if scheduler:
         return 0
     if asked is not None:
@@ -200,7 +198,7 @@ def report(
     if json_out:
         write_json(json_out, ranking_json(data, ranked))
     line = f"{fleet_line(ranked)}  -> {out}"
-    note(line) if "-" in {out, json_out} else click.echo(line)
+    say(line, out, json_out)
 
 
 @fleet.command()
@@ -338,8 +336,6 @@ def learn(store: str, platform: str) -> None:
 
 def _folder(name: str) -> Path:
     """A folder for results, made where it is not there. Raises UsageError where nothing can be written into it."""
-    import os
-
     folder = Path(name)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -52,7 +52,8 @@ def inspect(
     check_outputs([json_out], logs)
     inspection = inspect_logs(logs, options=options)
     if json_out:
-        write_json(json_out, {"schema": "idlewhy.inspection/1", "logs": [_as_json(log) for log in inspection.logs]})
+        facts = [asdict(log) | {"duration_s": log.duration_s} for log in inspection.logs]
+        write_json(json_out, {"schema": "idlewhy.inspection/1", "logs": facts})
     if json_out != "-":
         for log in inspection.logs:
             _show(log)
@@ -77,12 +78,6 @@ def _anonymise(
     return 0
 
 
-def _as_json(log: LogInspection) -> dict[str, Any]:
-    facts = asdict(log)
-    facts["duration_s"] = log.duration_s
-    return facts
-
-
 def _show(log: LogInspection) -> None:
     """One log for a person: a few sentences and a table."""
     from rich.markup import escape
@@ -95,10 +90,9 @@ def _show(log: LogInspection) -> None:
     for words in _remarks(log):
         screen.print(f"  {escape(words)}")
     table = Table(box=None, pad_edge=False, header_style="bold")
+    figures = {"frames", "per second", "longest pause [s]"}
     for heading in ("channel", "identifier", "bus", "frames", "per second", "bytes", "longest pause [s]", "checksum"):
-        table.add_column(
-            heading, justify="right" if heading in {"frames", "per second", "longest pause [s]"} else "left"
-        )
+        table.add_column(heading, justify="right" if heading in figures else "left")
     for one in log.identifiers:
         table.add_row(*(escape(cell) for cell in _row(one)))
     screen.print(table)

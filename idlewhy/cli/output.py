@@ -150,3 +150,8 @@ def console() -> Console:
 def note(sentence: str) -> None:
     """A remark for the person at the terminal, on stderr."""
     click.echo(sentence, err=True)
+
+
+def say(sentence: str, *outputs: str | None) -> None:
+    """What came out, in words: on standard output, or on stderr where one of the outputs is written there."""
+    click.echo(sentence, err="-" in outputs)

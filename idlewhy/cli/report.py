@@ -14,8 +14,8 @@ from idlewhy.cli.output import (
     PLATFORM,
     VEHICLE,
     check_outputs,
-    note,
     progress_bar,
+    say,
     write_json,
     write_text,
 )
@@ -69,24 +69,17 @@ def report(
     if json_out:
         write_json(json_out, analysis_to_json(analysis))
     if traces:
+        import pyarrow.parquet as pq
+
         from reports.traces import traces_table
 
-        _write_parquet(traces, traces_table(analysis))
+        with whole_file(traces) as half:
+            pq.write_table(traces_table(analysis), half)
     line = one_line(analysis) if out == "-" else f"{one_line(analysis)}  -> {page}"
-    if "-" in {out, json_out}:
-        note(line)
-    else:
-        click.echo(line)
+    say(line, out, json_out)
 
 
 def file_name(vehicle: str) -> str:
     """A vehicle's name as a file name: whatever is no letter, digit, dot, dash or underscore becomes a dash."""
     name = "".join(sign if sign.isalnum() or sign in "._-" else "-" for sign in vehicle).strip(".-")
     return name[:80] or "vehicle"
-
-
-def _write_parquet(path: str, table: object) -> None:
-    import pyarrow.parquet as pq
-
-    with whole_file(path) as half:
-        pq.write_table(table, half)

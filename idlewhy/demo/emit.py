@@ -44,20 +44,9 @@ def emit(
                 times = message_times(bus, message, bound, samples, rng)
                 parts.append(_frames(bus, message, bound, samples, times, rng, index, channels))
     order = np.argsort(np.concatenate([part.time_ns for part in parts]), kind="stable")
-
-    def joined(name: str) -> np.ndarray:
-        return np.ascontiguousarray(np.concatenate([getattr(part, name) for part in parts])[order])
-
-    return FrameBatch(
-        joined("time_ns"),
-        joined("channel"),
-        channels,
-        joined("identifier"),
-        joined("flags"),
-        joined("length"),
-        joined("payload"),
-        joined("checksum"),
-    )
+    names = ("time_ns", "channel", "identifier", "flags", "length", "payload", "checksum")
+    columns = {name: np.concatenate([getattr(part, name) for part in parts])[order] for name in names}
+    return FrameBatch(channels=channels, **columns)
 
 
 def message_times(

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from decoder.frames import FloatArray
 from decoder.recording import Recording, Trace
 from idlewhy.demo.battery_model import BatteryMake
 from idlewhy.demo.electric_loads import Generator, Loads, Starter
@@ -147,20 +146,14 @@ def _with_bits(recording: Recording, platform: Platform, standstills: list[TrueS
     groups = {condition.name: condition.group for condition in platform.idle_stop.conditions}
     like = recording.traces["idle_stop_active"]
     traces = dict(recording.traces)
-    anything: FloatArray = np.zeros(len(like))
-    for role, covered in _WORDS.items():
+    refused = [one for one in standstills if one.outcome == "refused"]
+    told = {
+        role: [one for one in refused if covered & {groups[name] for name in one.reasons}]
+        for role, covered in _WORDS.items()
+    }
+    for role, during in (told | {"idle_stop_inhibited": refused}).items():
         value = np.zeros(len(like))
-        for one in standstills:
-            if one.outcome == "refused" and any(groups[name] in covered for name in one.reasons):
-                value[(like.time_ns >= one.decision_ns - 300_000_000) & (like.time_ns <= one.end_ns)] = 1.0
-        anything = np.maximum(anything, value)
-        traces[role] = _bit(like, role, value)
-    for one in standstills:
-        if one.outcome == "refused":
-            anything[(like.time_ns >= one.decision_ns - 300_000_000) & (like.time_ns <= one.end_ns)] = 1.0
-    traces["idle_stop_inhibited"] = _bit(like, "idle_stop_inhibited", anything)
+        for one in during:
+            value[(like.time_ns >= one.decision_ns - 300_000_000) & (like.time_ns <= one.end_ns)] = 1.0
+        traces[role] = Trace(role, like.source, "bool", like.time_ns, value, np.ones(len(value), np.bool_))
     return recording_of(traces.values())
-
-
-def _bit(like: Trace, role: str, value: FloatArray) -> Trace:
-    return Trace(role, like.source, "bool", like.time_ns, value, np.ones(len(value), np.bool_))

@@ -7,7 +7,6 @@ from collections.abc import Iterable
 import numpy as np
 
 from decoder.faults import gaps_of, is_frozen, response_error_edges
-from decoder.frames import FloatArray
 from decoder.recording import Faults, Recording, Trace
 from idlewhy.demo.emit import message_times, with_noise
 from idlewhy.demo.samples import GEARS, Samples
@@ -66,13 +65,9 @@ def _message(
         role = binding.role
         value = with_noise(role.name, samples.columns[role.name][row], rng)
         if role.kind == "number":
-            value = _stepped(value, message.signal(binding.signal).scale * binding.scale)
+            step = message.signal(binding.signal).scale * binding.scale
+            value = np.round(value / step) * step if step else value
         labels = dict(enumerate(GEARS)) if role.kind == "state" else {}
         valid = np.ones(len(times), np.bool_)
         traces[role.name] = Trace(role.name, binding.source, role.unit, times, value, valid, labels)
     return traces
-
-
-def _stepped(value: FloatArray, step: float) -> FloatArray:
-    stepped: FloatArray = np.round(value / step) * step if step else value
-    return stepped

@@ -43,7 +43,6 @@ _LIN_FIELDS: tuple[Field, ...] = (
     ("Checksum", UNSIGNED, 12, 0, 8),
     ("DataBytes", BYTES, 13, 0, 64),
 )
-_HEAD_AT = 64
 _HEAD_BYTES = 24 + 6 * 8 + 32
 _COMMENT = "<FHcomment><TX>created</TX><tool_id>idlewhy demo</tool_id><tool_vendor>idlewhy</tool_vendor></FHcomment>"
 

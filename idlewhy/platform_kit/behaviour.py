@@ -10,7 +10,7 @@ import numpy as np
 
 from decoder.frames import FloatArray, Int64Array
 from decoder.logs import ReadOptions
-from idlewhy.platform_kit.cranks import Cranks, cranks_of, find_dips, slope_by_steps
+from idlewhy.platform_kit.cranks import STEP_A, Cranks, cranks_of, find_dips, slope_by_steps
 from idlewhy.platform_kit.series import Series, read_series
 from signal_defs.layout import SignalLayout
 from signal_defs.platform import Bus
@@ -65,11 +65,8 @@ def _unnamed(found: Sequence[Candidate], buses: Sequence[Bus]) -> list[Candidate
 
 
 def _may_be(signal: SignalLayout, unit: str) -> bool:
-    if (
-        signal.is_bytes
-        or signal.is_multiplexer
-        or signal.choices.keys() - {raw for span in signal.invalid for raw in span}
-    ):
+    named = signal.choices.keys() - {raw for span in signal.invalid for raw in span}
+    if signal.is_bytes or signal.is_multiplexer or named:
         return False
     akin = conversion(signal.unit, unit) is not None or not is_known_unit(signal.unit)
     return akin and (signal.is_float or signal.length >= 8)
@@ -90,7 +87,9 @@ def _pair(
 ) -> tuple[Candidate | None, Candidate | None, Cranks | None]:
     """The voltage and the current that tell of the most cranks; then names and depth decide."""
     currents = [
-        (one, s) for one, s in scaled if one.role.name == "battery_current" and s is not None and _moves(s, 60.0)
+        (one, s)
+        for one, s in scaled
+        if one.role.name == "battery_current" and s is not None and len(s) > 1 and float(np.ptp(s.value)) >= STEP_A
     ]
     best: tuple[float, ...] = ()
     pair: tuple[Candidate | None, Candidate | None, Cranks | None] = (None, None, None)
@@ -110,10 +109,6 @@ def _pair(
             if count and rated > best:
                 best, pair = rated, (voltage, current, cranks)
     return pair
-
-
-def _moves(series: Series, least: float) -> bool:
-    return len(series) > 1 and float(np.ptp(series.value)) >= least
 
 
 def _is_battery_voltage(series: Series) -> bool:
@@ -170,16 +165,11 @@ def _weigh_current(one: Candidate, values: Series, current: Candidate | None, cr
     mine = cranks_of((cranks.time_ns, cranks.depth_v), values)
     steps = mine.with_current
     if not len(steps):
-        return one.more(
-            -3, Text("but it does not move as a starter's current at the {n} cranks", {"n": len(mine.time_ns)})
-        )
-    return one.more(
-        5 * len(steps) / max(len(mine.time_ns), 1),
-        Text(
-            "it moves by {a:.0f} A at {n} of {of} cranks, while the voltage falls",
-            {"a": float(np.median(np.abs(steps))), "n": len(steps), "of": len(mine.time_ns)},
-        ),
-    )
+        said = Text("but it does not move as a starter's current at the {n} cranks", {"n": len(mine.time_ns)})
+        return one.more(-3, said)
+    moved = {"a": float(np.median(np.abs(steps))), "n": len(steps), "of": len(mine.time_ns)}
+    said = Text("it moves by {a:.0f} A at {n} of {of} cranks, while the voltage falls", moved)
+    return one.more(5 * len(steps) / max(len(mine.time_ns), 1), said)
 
 
 def _with_sign(
@@ -195,11 +185,8 @@ def _with_sign(
     if cranks is not None:
         negative = cranks_of((cranks.time_ns, cranks.depth_v), values).drawn_is_negative
         if negative is not None:
-            return _sign_said(
-                one,
-                "charge" if negative else "discharge",
-                Text("the cranks draw {way} current", {"way": "negative" if negative else "positive"}),
-            )
+            said = Text("the cranks draw {way} current", {"way": "negative" if negative else "positive"})
+            return _sign_said(one, "charge" if negative else "discharge", said)
     likely = voltage or max(
         (c for c, s in scaled if c.role.name == "battery_voltage" and s is not None and _is_battery_voltage(s)),
         key=lambda c: c.points,
@@ -210,10 +197,8 @@ def _with_sign(
         return one
     slope, count = slope_by_steps(volts, values)
     if np.isfinite(slope) and abs(slope) > 0.001:
-        said = Text(
-            "over {n} steps {voltage} {way} with it",
-            {"n": count, "voltage": likely.source, "way": "rises" if slope > 0 else "falls"},
-        )
+        way = {"n": count, "voltage": likely.source, "way": "rises" if slope > 0 else "falls"}
+        said = Text("over {n} steps {voltage} {way} with it", way)
         return _sign_said(one, "charge" if slope > 0 else "discharge", said)
     return one
 
@@ -267,10 +252,8 @@ def _truth(one: Candidate, values: Series) -> FloatArray:
     wanted = one.keys.get("true_when")
     if not isinstance(wanted, list):
         return np.asarray(values.raw != 0, dtype=np.float64)
-    raws = [raw for raw, name in one.signal.choices.items() if name in wanted] + [
-        raw for raw in wanted if isinstance(raw, int)
-    ]
-    return np.isin(values.raw, raws).astype(np.float64)
+    named = [raw for raw, name in one.signal.choices.items() if name in wanted]
+    return np.isin(values.raw, [*named, *(raw for raw in wanted if isinstance(raw, int))]).astype(np.float64)
 
 
 def _by_share(one: Candidate, fits: int, of: int, points: float, said: str) -> Candidate:

@@ -14,6 +14,7 @@ DIP_V = 0.8
 BEFORE_S, AFTER_S = 1.0, 4.0
 APART_S = 5.0
 STEP_A = 60.0
+LOAD_STEP_A = 5.0
 RESISTANCE_OHM = (0.0015, 0.04)
 AT_REST_V = (9.0, 16.0)
 
@@ -53,8 +54,8 @@ def find_dips(voltage: Series) -> tuple[Int64Array, FloatArray]:
     time, value = voltage.time_ns, voltage.value
     before = voltage.held(time - int(BEFORE_S * 1e9), 3.0)
     after = voltage.held(time + int(AFTER_S * 1e9), 3.0)
-    sound = (before > AT_REST_V[0]) & (before < AT_REST_V[1]) & (after > AT_REST_V[0]) & (after < AT_REST_V[1])
-    rows = np.flatnonzero(sound & (np.minimum(before, after) - value > DIP_V))
+    least, most = np.minimum(before, after), np.maximum(before, after)
+    rows = np.flatnonzero((least > AT_REST_V[0]) & (most < AT_REST_V[1]) & (least - value > DIP_V))
     if not len(rows):
         return np.empty(0, np.int64), np.empty(0)
     starts = np.flatnonzero(np.diff(time[rows], prepend=time[rows[0]] - int(1e12)) > APART_S * 1e9)
@@ -79,7 +80,7 @@ def cranks_of(dips: tuple[Int64Array, FloatArray], current: Series) -> Cranks:
     return Cranks(times, depths, steps)
 
 
-def slope_by_steps(voltage: Series, current: Series, least_a: float = 5.0) -> tuple[float, int]:
+def slope_by_steps(voltage: Series, current: Series) -> tuple[float, int]:
     """Change of voltage over change of current [Ohm] where the current steps by 5 A and more, and how many steps.
 
     A battery's voltage rises with the current that charges it: a negative slope means that discharge is positive.
@@ -88,7 +89,7 @@ def slope_by_steps(voltage: Series, current: Series, least_a: float = 5.0) -> tu
     amps, volts = current.held(grid), voltage.held(grid)
     di, dv = np.diff(amps), np.diff(volts)
     close = np.diff(grid) < 2_000_000_000
-    use = close & (np.abs(di) >= least_a) & np.isfinite(dv)
+    use = close & (np.abs(di) >= LOAD_STEP_A) & np.isfinite(dv)
     if use.sum() < 10:
         return float("nan"), int(use.sum())
     return float(np.sum(dv[use] * di[use]) / np.sum(di[use] ** 2)), int(use.sum())

@@ -110,7 +110,7 @@ def _channels(inspection: Inspection, buses: Sequence[Bus]) -> dict[str, tuple[s
     """For each bus the channels that carry its identifiers, most of its frames first."""
     index = MessageIndex(buses)
     counted: dict[tuple[int, str], int] = {}
-    for one in _identifiers(inspection):
+    for one in (one for log in inspection.logs for one in log.identifiers):
         for number in range(len(buses)):
             if index.find(number, one.identifier, one.extended, one.lin) != UNKNOWN:
                 counted[number, one.channel] = counted.get((number, one.channel), 0) + one.frames
@@ -123,10 +123,6 @@ def _channels(inspection: Inspection, buses: Sequence[Bus]) -> dict[str, tuple[s
         or (("",) if any(own == number for own, _ in counted) else ())
         for number, bus in enumerate(buses)
     }
-
-
-def _identifiers(inspection: Inspection) -> list[IdentifierSummary]:
-    return [one for log in inspection.logs for one in log.identifiers]
 
 
 def _notes(buses: Sequence[Bus], seen: dict[str, tuple[str, ...]], *, has_log: bool) -> list[str]:
@@ -157,8 +153,7 @@ def _remarks(inspection: Inspection, buses: Sequence[Bus]) -> list[str]:
     """What the logs hold, as lines; every identifier where there is no database."""
     lines = []
     for log in inspection.logs:
-        length = f"{log.duration_s:.0f} s"
-        lines.append(f"{log.name}: {log.format}, {log.frames} frames in {length}")
+        lines.append(f"{log.name}: {log.format}, {log.frames} frames in {log.duration_s:.0f} s")
         for channel in log.channels:
             kind = "LIN" if channel.lin else "CAN"
             lines.append(

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from decoder.frames import Int64Array
-from decoder.recording import Recording, Trace
+from decoder.recording import Recording
 from idlewhy.platform_kit.cranks import RESISTANCE_OHM, Cranks, cranks_of, find_dips, slope_by_steps
 from idlewhy.platform_kit.series import Series
 from signal_defs.check_finding import CheckFinding, CheckWeight
@@ -69,9 +69,8 @@ def check_physics(recording: Recording, places: Mapping[str, str]) -> list[Check
 def _voltage_scale(look: _Look, voltage: Series) -> Iterator[CheckFinding]:
     middle = float(np.median(voltage.value))
     if not BATTERY_V[0] <= middle <= BATTERY_V[1]:
-        said = Text(
-            "The battery's voltage is {v:g} V in the middle: no 12 V battery has that.", {"v": round(middle, 3)}
-        )
+        values = {"v": round(middle, 3)}
+        said = Text("The battery's voltage is {v:g} V in the middle: no 12 V battery has that.", values)
         mend = "Correct the signal's scale or offset, or bind the right one; a healthy battery shows 12 to 15 V."
         yield look.finding("voltage_scale", "error", "battery_voltage", said, mend)
 
@@ -100,13 +99,10 @@ def _sign(look: _Look, cranks: Cranks, voltage: Series, current: Series) -> Iter
 
 def _scale_at_cranks(look: _Look, cranks: Cranks) -> CheckFinding:
     steps = np.abs(cranks.step_a[np.isfinite(cranks.step_a)])
+    moved = float(np.median(steps)) if len(steps) else 0.0
     said = Text(
         "The voltage falls by {v:.1f} V at {n} cranks, the current moves by {a:.1f} A only or not as a battery's.",
-        {
-            "v": float(np.median(cranks.depth_v)),
-            "n": len(cranks.time_ns),
-            "a": float(np.median(steps)) if len(steps) else 0.0,
-        },
+        {"v": float(np.median(cranks.depth_v)), "n": len(cranks.time_ns), "a": moved},
     )
     mend = "Compare the current's scale and range with their source; a starter draws some hundred amperes."
     return look.finding("current_at_cranks", "warning", "battery_current", said, mend)
@@ -168,29 +164,23 @@ def _temperatures(look: _Look) -> Iterator[CheckFinding]:
 
 
 def _soak(look: _Look) -> Iterator[CheckFinding]:
-    battery, ambient = look.series("battery_temperature"), look.recording.traces.get("ambient_temperature")
+    battery, ambient = look.series("battery_temperature"), look.series("ambient_temperature")
     if not len(battery):
         return
-    soaks = _quiet(look, SOAK_S)
-    apart = [_apart_after(battery, ambient, end) for _, end in soaks] if ambient is not None else []
-    known = [value for value in apart if np.isfinite(value)]
+    known = [apart for _, end in _quiet(look, SOAK_S) if np.isfinite(apart := _apart_after(battery, ambient, end))]
     if not known:
-        said = "No rest of 6 h with the outside temperature after it: the battery's temperature was not compared."
-        yield look.skipped("battery_temperature", said)
+        what = "No rest of 6 h with the outside temperature after it: the battery's temperature was not compared."
+        yield look.skipped("battery_temperature", what)
     elif abs(float(np.median(known))) > SOAK_K:
-        said_ = Text(
-            "After {n} rests of 6 h the battery is {k:+.0f} K from the air outside.",
-            {"n": len(known), "k": float(np.median(known))},
-        )
+        values = {"n": len(known), "k": float(np.median(known))}
+        said = Text("After {n} rests of 6 h the battery is {k:+.0f} K from the air outside.", values)
         mend = "Compare both temperatures' scale and offset with their sources."
-        yield look.finding("temperature_soak", "warning", "battery_temperature", said_, mend)
+        yield look.finding("temperature_soak", "warning", "battery_temperature", said, mend)
 
 
-def _apart_after(battery: Series, ambient: Trace, end_ns: int) -> float:
+def _apart_after(battery: Series, ambient: Series, end_ns: int) -> float:
     """Battery less outside temperature [K] around the end of a soak, 5 min either way; NaN where one is not seen."""
-    window = (end_ns - 300_000_000_000, end_ns + 300_000_000_000)
-    outside = Series(ambient.time_ns[ambient.valid], ambient.value[ambient.valid], ambient.value[ambient.valid])
-    own, other = battery.between(*window), outside.between(*window)
+    own, other = (one.between(end_ns - 300_000_000_000, end_ns + 300_000_000_000) for one in (battery, ambient))
     return float(np.median(own) - np.median(other)) if len(own) and len(other) else float("nan")
 
 
@@ -200,20 +190,17 @@ def _at_cranks(look: _Look, at: Int64Array) -> Iterator[CheckFinding]:
     missed = int((after < 100.0).sum())
     if missed > 0.5 * len(at):
         said = Text("The engine still stands 3 s after {n} of {of} cranks.", {"n": missed, "of": len(at)})
-        yield look.finding(
-            "engine_at_cranks", "warning", "engine_speed", said, "Look whether this is the engine's speed."
-        )
+        mend = "Look whether this is the engine's speed."
+        yield look.finding("engine_at_cranks", "warning", "engine_speed", said, mend)
     moving = int((np.abs(speed.held(at)) > 5.0).sum())
     if moving > 0.5 * len(at):
         said = Text("The vehicle moves at {n} of {of} cranks.", {"n": moving, "of": len(at)})
-        yield look.finding(
-            "speed_at_cranks", "warning", "vehicle_speed", said, "Compare the speed's offset with its source."
-        )
+        mend = "Compare the speed's offset with its source."
+        yield look.finding("speed_at_cranks", "warning", "vehicle_speed", said, mend)
     if len(starter):
         windows = [starter.between(t - 1_000_000_000, t + 1_000_000_000) for t in at.tolist()]
         unseen = sum(not (window > 0).any() for window in windows if len(window))
         if unseen > 0.5 * len(at):
             said = Text("The starter is not active at {n} of {of} cranks.", {"n": unseen, "of": len(at)})
-            yield look.finding(
-                "starter_at_cranks", "warning", "starter_active", said, "Look whether true_when is right."
-            )
+            mend = "Look whether true_when is right."
+            yield look.finding("starter_at_cranks", "warning", "starter_active", said, mend)

@@ -14,7 +14,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.openapi.utils import get_openapi
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import Receive, Scope, Send
 
 from idlewhy.web import api, api_platforms, health, pages, pages_open, pages_platforms, tus
 from idlewhy.web.guard import Guard
@@ -32,27 +32,21 @@ _THREADS = 64  # they wait for the disk most of the time
 
 
 class Application:
-    """The ASGI application: FastAPI inside the guard."""
+    """The ASGI application, the web pages and the API over one store: FastAPI inside the guard."""
 
     def __init__(self, settings: Settings) -> None:
         self.office = Office(settings)
         self.inner = _routes(self.office)
         self.guard = Guard(self.inner, self.office)
         self.inner.state.guard = self.guard
-        self._around: ASGIApp = self.guard
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         scope["app"] = self.inner
-        await self._around(scope, receive, send)
+        await self.guard(scope, receive, send)
 
     def stop_soon(self) -> None:
         """The server ends: open event streams end too, and no job is begun."""
         self.inner.state.stopping.set()
-
-
-def create_app(settings: Settings) -> Application:
-    """The web pages and the API over one store."""
-    return Application(settings)
 
 
 def _routes(office: Office) -> FastAPI:

@@ -14,7 +14,7 @@ import resource
 import signal
 import struct
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -111,12 +111,9 @@ def library_places() -> list[Path]:
     """Where the interpreter, its libraries and the system's tables lie: what a process needs to read to run at all."""
     named = [Path(one) for one in (*sys.path, sys.prefix, sys.base_prefix, sys.exec_prefix) if one]
     system = [Path(one) for one in ("/usr", "/lib", "/lib64", "/etc", "/proc", "/sys", "/dev", "/opt")]
-    stages = [Path(__file__).resolve().parents[2] / name for name in _STAGES]
-    return [
-        *(one for one in named if one.is_absolute() and one != Path(__file__).resolve().parents[2]),
-        *system,
-        *stages,
-    ]
+    home = Path(__file__).resolve().parents[2]
+    stages = [home / name for name in _STAGES]
+    return [*(one for one in named if one.is_absolute() and one != home), *system, *stages]
 
 
 _STAGES = ("signal_defs", "decoder", "estimator", "idle_stop", "fleet", "reports", "idlewhy")
@@ -138,12 +135,8 @@ def confine(
     """Lay all limits on this process; says which of those that depend on the kernel hold."""
     os.nice(5)
     limit(memory_bytes, cpu_s, file_bytes)
-    _harmless(lambda: _libc().prctl(_PR_SET_DUMPABLE, 0, 0, 0, 0))
+    if sys.platform == "linux":
+        _libc().prctl(_PR_SET_DUMPABLE, 0, 0, 0, 0)
     held = {"network_namespace": leave_network(), "landlock": keep_to([*library_places(), *reads], writes)}
     refuse_in_python()
     return held
-
-
-def _harmless(act: Callable[[], object]) -> None:
-    if sys.platform == "linux":
-        act()

@@ -161,7 +161,7 @@ class Jobs:
         """Queue a recording. vehicle: its name. logs: (sha256, name). Raises Problem "busy" if the queue is full."""
         now = time.time()
         with self._database.change() as db:
-            self._check_room(db)
+            self.check_room(db)
             for sha256, name in logs:
                 if db.execute("SELECT 1 FROM log WHERE sha256 = ?", (sha256,)).fetchone() is None:
                     raise Problem("gone", f"The log {name} was deleted meanwhile.", "Upload it again.")
@@ -176,7 +176,7 @@ class Jobs:
         """Queue the comparison of two recordings, which stands on the page of the second one's vehicle."""
         now = time.time()
         with self._database.change() as db:
-            self._check_room(db)
+            self.check_room(db)
             job = _insert(db, "comparison", after.vehicle, after.platform, owner, after.language, now)
             for side, one in (("before", before), ("after", after)):
                 db.execute("INSERT INTO compared (job, side, recording) VALUES (?, ?, ?)", (job, side, one.id))
@@ -185,7 +185,7 @@ class Jobs:
     def again(self, job_id: str, platform: str | None = None) -> Job:
         """Queue a job once more, with another platform if one is named; its earlier result stays until then."""
         with self._database.change() as db:
-            self._check_room(db)
+            self.check_room(db)
             changed = db.execute(
                 "UPDATE job SET state = 'queued', queued = ?, attempt = attempt + 1, tries = 0, worker = NULL,"
                 " stage = '', done = 0,"
@@ -197,12 +197,13 @@ class Jobs:
             raise Problem("conflict", "It is waiting or running already.", "Cancel it first.")
         return self.get(job_id)
 
-    def check_room(self) -> None:
-        """Raises Problem "busy" if the queue is full."""
-        self._check_room(self._database.connection())
-
-    def _check_room(self, db: Connection) -> None:
-        waiting = db.execute("SELECT COUNT(*) FROM job WHERE state = 'queued'").fetchone()[0]
+    def check_room(self, change: Connection | None = None) -> None:
+        """Raises Problem "busy" if the queue is full. change: the transaction that is to put something in."""
+        waiting = (
+            (change or self._database.connection())
+            .execute("SELECT COUNT(*) FROM job WHERE state = 'queued'")
+            .fetchone()[0]
+        )
         if waiting >= self._max_queue:
             raise Problem(
                 "busy",

@@ -180,7 +180,8 @@ def outside(files: Mapping[str, bytes], known: tuple[PlatformEntry, ...]) -> lis
         found.append(_row("extends", f"{parent!r} is no known platform", mend))
     buses = table.get("bus")
     for bus in buses if isinstance(buses, list) else []:
-        for name in _names(bus):
+        listed = bus.get("databases") if isinstance(bus, dict) else None
+        for name in map(str, listed if isinstance(listed, list) else ()):
             if name not in files:
                 mend = f"Upload {name[:80]}."
                 if not _NAME.fullmatch(name):
@@ -188,11 +189,6 @@ def outside(files: Mapping[str, bytes], known: tuple[PlatformEntry, ...]) -> lis
                 place = f'[[bus]] "{bus.get("name", "")}", databases'
                 found.append(_row(place, f"{name[:200]!r} was not uploaded", mend))
     return found
-
-
-def _names(bus: Any) -> list[str]:
-    listed = bus.get("databases") if isinstance(bus, dict) else None
-    return [str(name) for name in listed] if isinstance(listed, list) else []
 
 
 def _row(place: str, what: str, mend: str) -> Row:
@@ -212,6 +208,5 @@ def _title(content: bytes) -> str:
 
 
 def _own(row: Any) -> OwnPlatform:
-    return OwnPlatform(
-        row["id"], row["title"], row["owner"], row["changed"], json.loads(row["findings"]), int(row["errors"])
-    )
+    kept = {name: row[name] for name in OwnPlatform.__slots__}
+    return OwnPlatform(**{**kept, "findings": json.loads(row["findings"])})

@@ -7,7 +7,7 @@ import socket
 from pathlib import Path
 from typing import Any
 
-from idlewhy.web.app import Application, create_app
+from idlewhy.web.app import Application
 from idlewhy.web.logs import set_up
 from idlewhy.web.settings import Settings
 from signal_defs.errors import UsageError
@@ -40,7 +40,7 @@ def serve(settings: Settings, *, certificate: Path | None = None, key: Path | No
     import uvicorn
 
     set_up()
-    application = create_app(settings)
+    application = Application(settings)
     try:
         check_safe(settings, application)
         bound = _bind(settings)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import base64
-import binascii
 from contextlib import suppress
 from typing import Annotated, Any
 
@@ -186,6 +185,6 @@ def _metadata(text: str) -> dict[str, str]:
             continue
         try:
             found[key] = base64.b64decode(value, validate=True).decode("utf-8", "replace")
-        except (binascii.Error, ValueError):
+        except ValueError:
             raise Problem("malformed", f"The value of {key[:40]!r} in Upload-Metadata is not base64.") from None
     return found

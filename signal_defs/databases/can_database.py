@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Any
 
 from signal_defs.databases.cantools_part import cantools_database
@@ -105,12 +104,7 @@ def _invalid(signal: Any, choices: dict[int, str], *, j1939: bool) -> tuple[Rang
 def _multiplexed(signal: Any) -> Multiplexed | None:
     if not signal.multiplexer_ids:
         return None
-    return Multiplexed(by=signal.multiplexer_signal, ranges=ids_to_ranges(signal.multiplexer_ids))
-
-
-def ids_to_ranges(ids: Iterable[int]) -> tuple[Range, ...]:
-    """Multiplexer values as inclusive ranges."""
-    return merge_ranges((value, value) for value in ids)
+    return Multiplexed(signal.multiplexer_signal, merge_ranges((value, value) for value in signal.multiplexer_ids))
 
 
 def _optional(value: Any) -> float | None:

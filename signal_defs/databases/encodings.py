@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 
 from signal_defs.databases.invalid import Range, invalid_by_name, merge_ranges
@@ -46,16 +46,14 @@ class Encoding:
         main = max(self.physical, key=lambda part: part.high - part.low, default=None)
         invalid = list(invalid_by_name(self.choices, length))
         if main is None:
-            return _with(base, self.choices, tuple(invalid))
+            return replace(base, choices=self.choices, invalid=tuple(invalid))
         same = [part for part in self.physical if (part.scale, part.offset) == (main.scale, main.offset)]
         covered = [(part.low, part.high) for part in same] + [(raw, raw) for raw in self.choices]
         invalid += complement(covered, top)
         low, high = (min(part.low for part in same), min(max(part.high for part in same), top))
         ends = sorted((low * main.scale + main.offset, high * main.scale + main.offset))
-        return SignalLayout(
-            name=name,
-            start=start,
-            length=length,
+        return replace(
+            base,
             scale=main.scale,
             offset=main.offset,
             unit=main.unit,
@@ -72,10 +70,6 @@ class Encoding:
 def plain(name: str, start: int, length: int, *, is_array: bool) -> SignalLayout:
     """A signal without encoding: its raw value, or its bytes."""
     return SignalLayout(name=name, start=start, length=length, is_bytes=is_array or length > 64)
-
-
-def _with(base: SignalLayout, choices: dict[int, str], invalid: tuple[Range, ...]) -> SignalLayout:
-    return SignalLayout(name=base.name, start=base.start, length=base.length, choices=choices, invalid=invalid)
 
 
 def complement(ranges: Sequence[Range], top: int) -> tuple[Range, ...]:

@@ -11,18 +11,10 @@ _UMLAUTS = str.maketrans({"ü": "ue", "ä": "ae", "ö": "oe", "ß": "ss"})
 
 # Said at the start or the end of a name, these mean that there is no value.
 _PHRASES = (
-    "sna",
-    "not available",
-    "notavailable",
-    "unavailable",
-    "invalid",
-    "not valid",
-    "nicht verfuegbar",
-    "nicht gueltig",
-    "ungueltig",
-    "ungueltiger wert",
+    "sna|not available|notavailable|unavailable|invalid|not valid"
+    "|nicht verfuegbar|nicht gueltig|ungueltig|ungueltiger wert"
 )
-_STRONG = re.compile(rf"^(?:{'|'.join(_PHRASES)})\b|\b(?:{'|'.join(_PHRASES)})$")
+_STRONG = re.compile(rf"^(?:{_PHRASES})\b|\b(?:{_PHRASES})$")
 # These may be part of a real state's name ("no error", "error lamp"): they count only alone, or with such a word.
 _WEAK = re.compile(
     r"(?:signal |sensor |value |data )?(?:n a|na|error|fehler|fehlerhaft|void|undefined|undefiniert|unknown|unbekannt)"

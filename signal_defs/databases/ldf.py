@@ -73,7 +73,8 @@ def _sections(statements: Sequence[Statement], where: str) -> _File:
             case "Event_triggered_frames":
                 file.event_frames.extend(body)
             case "Node_attributes":
-                file.protocol_of.update(_protocols(body))
+                attributes = ((node.head, entry) for node in body for entry in node.body or ())
+                file.protocol_of.update((node, x.items()[-1]) for node, x in attributes if x.head == "LIN_protocol")
             case "Schedule_tables":
                 file.cycle_of = _cycles(body, where)
             case "Signal_encoding_types":
@@ -89,20 +90,12 @@ def _sections(statements: Sequence[Statement], where: str) -> _File:
 def _signal(file: _File, entry: Statement) -> tuple[str, _Signal]:
     items = entry.items()
     if len(items) < 3:
-        raise _fault(
-            file,
-            entry,
-            f"signal {entry.head!r} needs a size and an initial value",
-            "Write name: bits, value, publisher.",
-        )
+        what = f"signal {entry.head!r} needs a size and an initial value"
+        raise _fault(file, entry, what, "Write name: bits, value, publisher.")
     length = _integer(file, entry, items[1])
     if not 1 <= length <= 64:
         raise _fault(file, entry, f"signal {entry.head!r} has {length} bits", "Write a size from 1 to 64.")
     return entry.head, _Signal(length, "{" in entry.words)
-
-
-def _protocols(nodes: Sequence[Statement]) -> dict[str, str]:
-    return {node.head: entry.items()[-1] for node in nodes for entry in node.body or () if entry.head == "LIN_protocol"}
 
 
 def _cycles(tables: Sequence[Statement], where: str) -> dict[str, float]:
@@ -125,9 +118,8 @@ def _cycles(tables: Sequence[Statement], where: str) -> dict[str, float]:
 def _frame(file: _File, statement: Statement, *, diagnostic: bool) -> MessageLayout:
     items = statement.items()
     if len(items) < 2:
-        raise _fault(
-            file, statement, f"frame {statement.head!r} has no identifier", "Write name: identifier, publisher, length."
-        )
+        what = f"frame {statement.head!r} has no identifier"
+        raise _fault(file, statement, what, "Write name: identifier, publisher, length.")
     identifier = _integer(file, statement, items[1]) & 0x3F
     signals = tuple(_place(file, entry) for entry in statement.body or ())
     if diagnostic:
@@ -137,9 +129,8 @@ def _frame(file: _File, statement: Statement, *, diagnostic: bool) -> MessageLay
     else:
         length = legacy_length(identifier)
     if not 0 <= length <= 8:
-        raise _fault(
-            file, statement, f"frame {statement.head!r} is {length} bytes long", "A LIN frame has 1 to 8 bytes."
-        )
+        what = f"frame {statement.head!r} is {length} bytes long"
+        raise _fault(file, statement, what, "A LIN frame has 1 to 8 bytes.")
     publisher = items[2] if len(items) > 2 and not diagnostic else ""
     return MessageLayout(
         name=statement.head,
@@ -171,9 +162,8 @@ def _event_frame(file: _File, statement: Statement, frames: dict[str, MessageLay
     items = statement.items()
     numbers = [place for place, item in enumerate(items) if item[:1].isdigit()]
     if not numbers:
-        raise _fault(
-            file, statement, f"frame {statement.head!r} has no identifier", "Write one before the frames it stands for."
-        )
+        what = f"frame {statement.head!r} has no identifier"
+        raise _fault(file, statement, what, "Write one before the frames it stands for.")
     identifier = _integer(file, statement, items[numbers[0]]) & 0x3F
     responder = f"{statement.head}_responder"
     signals = [replace(plain(responder, 0, 8, is_array=False), is_multiplexer=True)]

@@ -111,18 +111,10 @@ def _take_list(tokens: list[tuple[str, int]], position: int, words: list[str]) -
     return position
 
 
-_COMMANDS = frozenset(
-    {
-        "AssignNAD",
-        "ConditionalChangeNAD",
-        "DataDump",
-        "SaveConfiguration",
-        "AssignFrameIdRange",
-        "AssignFrameId",
-        "UnassignFrameId",
-        "FreeFormat",
-    }
-)
+_COMMANDS = {
+    *("AssignNAD", "ConditionalChangeNAD", "DataDump", "SaveConfiguration", "FreeFormat"),
+    *("AssignFrameIdRange", "AssignFrameId", "UnassignFrameId"),
+}
 
 
 def _fault(where: str, line: int, what: str) -> DefinitionError:

@@ -21,7 +21,7 @@ import pytest
 import uvicorn
 
 from idlewhy.demo import make_logs
-from idlewhy.web.app import Application, create_app
+from idlewhy.web.app import Application
 from idlewhy.web.server import make_server
 from idlewhy.web.settings import Settings
 
@@ -111,7 +111,7 @@ def start(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Start]:
 
     def run(**options: Any) -> Site:
         settings = Settings(**{"folder": tmp_path_factory.mktemp("store"), "workers": 1, **options})
-        application = create_app(settings)
+        application = Application(settings)
         bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         bound.bind(("127.0.0.1", 0))
         address = f"http://127.0.0.1:{bound.getsockname()[1]}"

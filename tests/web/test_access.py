@@ -261,17 +261,17 @@ def test_a_proxy_is_believed_only_at_its_address(start: Any) -> None:
 
 
 def test_beyond_loopback_it_does_not_start_without_credentials(tmp_path: Any) -> None:
-    from idlewhy.web.app import create_app
+    from idlewhy.web.app import Application
 
     settings = Settings(folder=tmp_path, host="0.0.0.0")
-    application = create_app(settings)
+    application = Application(settings)
     with pytest.raises(UsageError, match="nobody would have to sign in"):
         check_safe(settings, application)
     application.office.identity.new_token("a", {"admin"})
     check_safe(settings, application)
     application.office.close()
     loose = Settings(folder=tmp_path, trusted_header="x-user")
-    application = create_app(loose)
+    application = Application(loose)
     with pytest.raises(UsageError, match="from which proxy"):
         check_safe(loose, application)
     application.office.close()
