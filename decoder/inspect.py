@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -116,7 +117,7 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
     log = open_log(path, options=options)
     tally = _Tally()
     clock, backward = LogClock(), _Backward()
-    errors: dict[tuple[int, bool], dict[str, int]] = {}
+    errors: dict[tuple[int, bool], Counter[str]] = {}
     channels: tuple[str, ...] = ()
     frames = 0
     for batch in log.batches():
@@ -148,7 +149,7 @@ def _inspect(path: str | Path, options: ReadOptions | None) -> LogInspection:
         backward=backward.steps,
         backward_s=backward.widest / 1e9,
         backward_at_ns=backward.at,
-        errors=_summed(errors),
+        errors=dict(sum(errors.values(), Counter())),
         dropped=dict(report.dropped),
         skipped=dict(report.skipped),
         damage=tuple(report.damage),
@@ -179,6 +180,14 @@ class _Backward:
             self.widest, self.at = -int(step[row]), int(times[row])
 
 
+_NEW = {  # the figures of a key that has not been seen
+    **dict.fromkeys(("frames", "first", "last", "most", "fd", "verdicts"), 0),
+    "shortest": np.iinfo(np.int64).max,
+    "longest": -1,
+    "least": 255,
+}
+
+
 @dataclass(slots=True)
 class _Tally:
     """Running figures of every key; all columns grow together, one row a key."""
@@ -195,22 +204,12 @@ class _Tally:
     verdicts: Int64Array = field(default_factory=lambda: np.zeros((0, _VERDICTS), np.int64))
     overflow: int = 0
 
-    def _grow(self) -> None:
-        more = len(self.keys) - len(self.frames)
-        if more:
-            self.frames = np.append(self.frames, np.zeros(more, np.int64))
-            self.first = np.append(self.first, np.zeros(more, np.int64))
-            self.last = np.append(self.last, np.zeros(more, np.int64))
-            self.shortest = np.append(self.shortest, np.full(more, np.iinfo(np.int64).max))
-            self.longest = np.append(self.longest, np.full(more, -1))
-            self.least = np.append(self.least, np.full(more, 255, np.uint8))
-            self.most = np.append(self.most, np.zeros(more, np.uint8))
-            self.fd = np.append(self.fd, np.zeros(more, np.bool_))
-            self.verdicts = np.append(self.verdicts, np.zeros((more, _VERDICTS), np.int64), axis=0)
-
     def add(self, batch: FrameBatch) -> None:
         number = self.keys.number(frame_keys(batch))
-        self._grow()
+        for name, fill in _NEW.items():
+            column = getattr(self, name)
+            more = np.full((len(self.keys) - len(column), *column.shape[1:]), fill, column.dtype)
+            setattr(self, name, np.concatenate([column, more]))
         beyond = number == OVERFLOW
         if beyond.any():
             self.overflow += int(beyond.sum())
@@ -287,28 +286,19 @@ def _checksum_word(verdict: Int64Array) -> str:
     return "wrong" if verdict[NEITHER] else ""
 
 
-def _count_errors(batch: FrameBatch, errors: dict[tuple[int, bool], dict[str, int]]) -> None:
+def _count_errors(batch: FrameBatch, errors: dict[tuple[int, bool], Counter[str]]) -> None:
     lin = (batch.flags & Flag.LIN) != 0
     for channel in np.unique(batch.channel).tolist():
         for is_lin in (False, True):
             rows = (batch.channel == channel) & (lin == is_lin)
-            for kind, count in kinds_of(batch.flags[rows]).items():
-                of_channel = errors.setdefault((channel, is_lin), {})
-                of_channel[kind] = of_channel.get(kind, 0) + count
-
-
-def _summed(errors: dict[tuple[int, bool], dict[str, int]]) -> dict[str, int]:
-    total: dict[str, int] = {}
-    for kinds in errors.values():
-        for kind, count in kinds.items():
-            total[kind] = total.get(kind, 0) + count
-    return total
+            if rows.any():
+                errors.setdefault((channel, is_lin), Counter()).update(kinds_of(batch.flags[rows]))
 
 
 def _channel_summaries(
     channels: tuple[str, ...],
     identifiers: Sequence[IdentifierSummary],
-    errors: dict[tuple[int, bool], dict[str, int]],
+    errors: dict[tuple[int, bool], Counter[str]],
 ) -> tuple[ChannelSummary, ...]:
     by_place: dict[tuple[str, bool], list[IdentifierSummary]] = {}
     for one in identifiers:
@@ -320,7 +310,7 @@ def _channel_summaries(
             lin,
             sum(one.frames for one in by_place.get((name, lin), ())),
             len(by_place.get((name, lin), ())),
-            named_errors.get((name, lin), {}),
+            dict(named_errors.get((name, lin), {})),
         )
         for name, lin in sorted(by_place.keys() | named_errors.keys())
     )

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from decoder.frames import BoolArray, Int64Array
+from decoder.logs.rows import MAX_TIME_NS
 from decoder.recording import Gap
 
 SECOND = 1_000_000_000
 BACKWARDS_NS = SECOND  # frames of several channels may be written this far out of order; common practice, no source
 ABSURD_NS = 366 * 86_400 * SECOND  # no vehicle is logged across a longer silence in one file
-LAST_NS = 4_102_444_800 * SECOND  # 2100-01-01 UTC
 DATED_NS = 631_152_000 * SECOND  # 1990-01-01 UTC: a time before it counts from a log's start, or was never set
 PAUSE_NS = SECOND  # a stretch without any frame longer than this is told
 MAX_STEPS = 100  # segments of one log; a clock that jumps oftener is held, not followed
@@ -54,11 +54,12 @@ class LogClock:
 
     def outliers(self, time_ns: Int64Array) -> BoolArray | None:
         """Frames whose time lies far off between neighbours that fit each other; None if there are none."""
-        wild = (time_ns < -ABSURD_NS) | (time_ns > LAST_NS)
         step = np.diff(time_ns)
-        jump = (step < -BACKWARDS_NS) | (step > ABSURD_NS)
-        if not jump.any() and not wild.any():
+        possible = time_ns.min(initial=0) >= -ABSURD_NS and time_ns.max(initial=0) <= MAX_TIME_NS
+        if possible and not _has_jump(step):
             return None
+        wild = (time_ns < -ABSURD_NS) | (time_ns > MAX_TIME_NS)
+        jump = (step < -BACKWARDS_NS) | (step > ABSURD_NS)
         if len(time_ns) > 2:
             across = time_ns[2:] - time_ns[:-2]
             wild[1:-1] |= jump[:-1] & jump[1:] & (across >= -BACKWARDS_NS) & (across <= ABSURD_NS)
@@ -73,7 +74,7 @@ class LogClock:
             return []
         step = np.diff(time_ns)
         breaks: list[int] = []
-        if step.min(initial=0) < -BACKWARDS_NS or step.max(initial=0) > ABSURD_NS:
+        if _has_jump(step):
             jumps = np.flatnonzero((step < -BACKWARDS_NS) | (step > ABSURD_NS)) + 1
             breaks = jumps[:MAX_STEPS].tolist()
         parts: list[Part] = []
@@ -81,7 +82,7 @@ class LogClock:
             span = time_ns[first:last]
             if not self.segments or (self._jumps(int(span[0])) and len(self.segments) < MAX_STEPS):
                 self.segments.append(Segment(int(span[0]), int(span[0])))
-            self._extend(self.segments[-1], span)
+            self._extend(self.segments[-1], span, step[first : last - 1])
             self.last = int(span[-1])
             parts.append(Part(first, last, len(self.segments) - 1))
         return parts
@@ -92,16 +93,19 @@ class LogClock:
         return step < -BACKWARDS_NS or step > ABSURD_NS
 
     @staticmethod
-    def _extend(segment: Segment, span: Int64Array) -> None:
+    def _extend(segment: Segment, span: Int64Array, step: Int64Array) -> None:
         if segment.frames and int(span[0]) - segment.end > PAUSE_NS:
             segment.pauses.append((segment.end, int(span[0])))
-        step = np.diff(span)
         if step.max(initial=0) > PAUSE_NS:
             rows = np.flatnonzero(step > PAUSE_NS)[:MAX_GAPS]
             segment.pauses.extend(zip(span[rows].tolist(), span[rows + 1].tolist(), strict=True))
         segment.frames += len(span)
         segment.start = min(segment.start, int(span.min()))
         segment.end = max(segment.end, int(span.max()))
+
+
+def _has_jump(step: Int64Array) -> bool:
+    return bool(step.min(initial=0) < -BACKWARDS_NS or step.max(initial=0) > ABSURD_NS)
 
 
 @dataclass(frozen=True, slots=True)
