@@ -110,7 +110,7 @@ def urgency(analysis: Analysis) -> tuple[str, Mark]:
     if finding:
         return finding.weight, WEIGHTS[finding.weight]
     account = analysis.account
-    hidden = any(one.outcome == "refused" and not one.reasons for one in account.standstills)
+    hidden = any(not one.reasons for one in account.refused)
     never = account.count("refused") and not account.count("stopped")
     calm = not account.battery_only and sought(account) and not hidden and not never
     return ("calm", URGENCIES["calm"]) if calm else ("open", URGENCIES["open"])
@@ -141,7 +141,7 @@ def what_first(analysis: Analysis, say: Language) -> str:
 
 def _without_finding(account: Account, say: Language) -> str:
     """What to do where nothing points to a fault."""
-    refused = [one for one in account.standstills if one.outcome == "refused"]
+    refused = account.refused
     hidden = [one for one in refused if not one.reasons]
     unseen = list(dict.fromkeys(name for one in hidden for name in one.unknown_conditions))
     if unseen:

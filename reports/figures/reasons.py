@@ -12,7 +12,7 @@ from reports.view import View
 def reason_bars(view: View) -> Picture:
     """Why was it refused? Refusals by condition: alone at fault, with others, and those whose cause is not visible."""
     say, account = view.say, view.account
-    refused = [one for one in account.standstills if one.outcome == "refused"]
+    refused = account.refused
     hidden = sum(not one.reasons for one in refused)
     counts = sorted(account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))[:12]
     failed = failing_by_condition(account.standstills, "refused", say, brief=True)

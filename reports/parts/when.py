@@ -42,13 +42,13 @@ def when_part(view: View) -> Part:
 
 def _answer(view: View) -> str:
     account, say = view.account, view.say
-    idle = sum(idle_seconds(one) for one in account.standstills if one.outcome == "refused")
+    idle = sum(idle_seconds(one) for one in account.refused)
     stopped = sum(
         ((one.stop_end_ns or one.end_ns) - one.stop_start_ns) / 1e9
         for one in account.standstills
         if one.stop_start_ns is not None
     )
-    refused = [one for one in account.standstills if one.outcome == "refused"]
+    refused = account.refused
     if account.battery_only:
         return say("Refusals cannot be seen here; the engine stood still for {t} in all.", t=say.duration(stopped))
     if not refused:

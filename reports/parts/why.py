@@ -54,10 +54,9 @@ def why_part(view: View) -> Part:
 def _lines(view: View) -> list[str]:
     """The battery's share, what the refusals burnt, and whether lack of charge looks like use or like a defect."""
     say, account = view.say, view.account
-    refused = [one for one in account.standstills if one.outcome == "refused"]
     lines = []
     shares = battery_share(account)
-    if shares.battery.is_known and len(refused) >= _FEW:
+    if shares.battery.is_known and len(account.refused) >= _FEW:
         lines.append(
             say(
                 "Of {n} refusals {value:.0%} are the battery's alone; for {unknown:.0%} the cause is not certain. Over "
@@ -65,16 +64,16 @@ def _lines(view: View) -> list[str]:
                 if shares.unknown
                 else "Of {n} refusals {value:.0%} are the battery's alone; the cause of each is known. Over many such "
                 "drives it would be {low:.0%} to {high:.0%}.",
-                n=len(refused),
+                n=len(account.refused),
                 value=shares.battery.value,
                 low=shares.battery.low,
                 high=shares.battery.high,
                 unknown=shares.unknown,
             )
         )
-    elif shares.battery.unknown is not None and refused:
+    elif shares.battery.unknown is not None and account.refused:
         lines.append(say("The battery's share: {why}", why=shares.battery.unknown))
-        unseen = dict.fromkeys(name for one in refused if one.reasons for name in one.unknown_conditions)
+        unseen = dict.fromkeys(name for one in account.refused if one.reasons for name in one.unknown_conditions)
         if unseen:
             names = say.list([say.quoted(name) for name in unseen])
             lines.append(say("They are not surely explained because {names} could not be seen in them.", names=names))
@@ -82,8 +81,8 @@ def _lines(view: View) -> list[str]:
                 lines.append(
                     say("What a sensor says of the charge before it has learned is a default: it counts as not seen.")
                 )
-    if refused:
-        idle_s = sum(idle_seconds(one) for one in refused)
+    if account.refused:
+        idle_s = sum(idle_seconds(one) for one in account.refused)
         _, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
         burnt = fuel_words(idle_s, view)
         lines.append(say("Idling in them burnt {fuel}. {source}", fuel=burnt, source=source))
@@ -104,7 +103,7 @@ def fuel_words(idle_s: float, view: View) -> str:
 def _answer(view: View) -> str:
     say, account = view.say, view.account
     refused = account.count("refused")
-    hidden = sum(one.outcome == "refused" and not one.reasons for one in account.standstills)
+    hidden = sum(not one.reasons for one in account.refused)
     cures = sorted(account.cures, key=lambda cure: -cure.refusals)
     tail = ""
     if hidden:
@@ -156,7 +155,7 @@ def _reasons(view: View) -> Table:
         ]
         for name, (n, sole, idle) in items
     ]
-    hidden = [one for one in view.account.standstills if one.outcome == "refused" and not one.reasons]
+    hidden = [one for one in view.account.refused if not one.reasons]
     if hidden:
         idle = sum(idle_seconds(one) for one in hidden)
         count, none = Cell(str(len(hidden)), len(hidden)), Cell("–", "")
