@@ -22,7 +22,7 @@ from decoder.timeline import DATED_NS, LogClock, is_dated
 from decoder.unpack import Unpacker
 from signal_defs.errors import UsageError
 from signal_defs.layout import MessageLayout, SignalLayout
-from signal_defs.platform import Binding, Platform
+from signal_defs.platform import Binding, Platform, signal_of
 
 Progress = Callable[[str, int, int], None]
 
@@ -88,7 +88,7 @@ def choose_columns(platform: Platform, roles: Sequence[str] = (), signals: Seque
         if role not in platform.bindings:
             raise _unknown("role", role, platform.bindings, platform)
         binding = platform.bindings[role]
-        signal = platform.bus(binding.bus).message(binding.message).signal(binding.signal)
+        signal = signal_of(binding, platform.buses)
         chosen[role] = Column(role, binding.role.unit, binding.bus, binding.message, signal, binding)
     for wanted in signals:
         found = [name for name in every if name == wanted or name.endswith((f"/{wanted}", f".{wanted}"))]

@@ -7,9 +7,8 @@ from itertools import combinations
 
 from signal_defs.check_finding import CheckFinding
 from signal_defs.check_roles import place_of, role_range
-from signal_defs.conditions import signal_of
 from signal_defs.definition import Definition
-from signal_defs.platform import Condition, Platform
+from signal_defs.platform import Condition, Platform, signal_of
 from signal_defs.text import Text
 
 # Where the sensor is silent, the estimate can stand in for these.

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from signal_defs.check_finding import CheckFinding
-from signal_defs.conditions import signal_of
 from signal_defs.costs import COSTS
 from signal_defs.definition import Definition
 from signal_defs.faults import Faults
 from signal_defs.layout import SignalLayout
-from signal_defs.platform import Binding, Platform
+from signal_defs.platform import Binding, Platform, signal_of
 from signal_defs.roles import ROLES
 from signal_defs.text import Text
 from signal_defs.units import conversion

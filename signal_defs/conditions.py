@@ -10,7 +10,6 @@ from signal_defs.bindings import OWN_ROLE
 from signal_defs.definition import Definition
 from signal_defs.faults import Faults, suggest
 from signal_defs.keys import BATTERY, CONDITION, IDLE_STOP, IDLE_STOP_FIGURES, THRESHOLDS
-from signal_defs.layout import SignalLayout
 from signal_defs.platform import (
     Battery,
     BatteryType,
@@ -21,6 +20,7 @@ from signal_defs.platform import (
     Group,
     IdleStopRules,
     Scope,
+    signal_of,
 )
 from signal_defs.roles import ROLES, Kind
 from signal_defs.section import Section, show
@@ -185,10 +185,3 @@ def _check_threshold(
         if names and value not in names:
             mend = suggest(value, names, f"It is one of: {', '.join(names)}.")
             section.fault("is", f"{role} is never {show(value)}", mend)
-
-
-def signal_of(binding: Binding, buses: Sequence[Bus]) -> SignalLayout:
-    """The layout a binding names; the loader found it, so it is there."""
-    of_bus = (message for bus in buses if bus.name == binding.bus for message in bus.messages)
-    found = (one for message in of_bus if message.name == binding.message for one in message.signals)
-    return next(one for one in found if one.name == binding.signal)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from signal_defs.layout import BusKind, MessageLayout
+from signal_defs.layout import BusKind, MessageLayout, SignalLayout
 from signal_defs.roles import Role
 
 BatteryType = Literal["flooded", "efb", "agm"]
@@ -68,6 +68,13 @@ class Binding:
     def source(self) -> str:
         """As platform.toml writes it: bus/message.signal."""
         return f"{self.bus}/{self.message}.{self.signal}"
+
+
+def signal_of(binding: Binding, buses: Iterable[Bus]) -> SignalLayout:
+    """The layout a binding names, of several messages of one name the first that has it; the loader found it."""
+    of_bus = (message for bus in buses if bus.name == binding.bus for message in bus.messages)
+    found = (one for message in of_bus if message.name == binding.message for one in message.signals)
+    return next(one for one in found if one.name == binding.signal)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,11 +16,10 @@ from decoder.route import UNKNOWN, MessageIndex
 from decoder.unpack import unpack
 from idlewhy.platform_kit.traffic import routed_frames
 from signal_defs.check_finding import CheckFinding
-from signal_defs.conditions import signal_of
 from signal_defs.errors import LogError
 from signal_defs.golden import NOT_AVAILABLE
 from signal_defs.layout import MessageLayout
-from signal_defs.platform import Golden, Platform
+from signal_defs.platform import Golden, Platform, signal_of
 from signal_defs.scaffold_text import comment, quoted
 from signal_defs.text import Text
 

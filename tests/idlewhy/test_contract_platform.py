@@ -68,6 +68,17 @@ def test_decoding_takes_a_platform_of_buses_alone_and_gives_the_same(
     assert "[battery] is missing" in refused.err
 
 
+def test_a_role_in_the_second_message_of_one_name_is_decoded(
+    run: Run, drive: Make, platform_folder: Make, tmp_path: Path
+) -> None:
+    folder = platform_folder(("body/Doors.Hood", "body/Engine.Hood"))
+    dbc = folder / "body.dbc"
+    dbc.write_text(dbc.read_text(encoding="utf-8").replace("BO_ 512 Doors", "BO_ 512 Engine"), encoding="utf-8")
+    said = run("decode", drive(), "--platform", folder, "--role", "hood_open", "-o", "hood.csv")
+    assert said.code == 0, said.err
+    assert len((tmp_path / "hood.csv").read_text(encoding="utf-8").splitlines()) > 1
+
+
 def test_values_are_those_the_log_was_written_with(drive: Make, platform_folder: Make) -> None:
     traces = record([drive(coolant=120)], load_platform(platform_folder())).traces
     assert traces["battery_voltage"].value.min() == pytest.approx(9.9)  # V while cranking, as `drive_lines` writes it
