@@ -5,6 +5,7 @@ Source: the openly licensed readers of the format and their sample objects; ther
 
 from __future__ import annotations
 
+import contextlib
 import io
 import struct
 from collections.abc import Iterator
@@ -28,6 +29,7 @@ _START_TIME_AT = 40
 _LEAST_READ = 4096
 _LARGEST_CONTAINER = 16 << 20
 _LARGEST_OBJECT = 1 << 20
+_SMALL_BODY = 64 << 10  # deflated bytes; they give 1032 times as many at most
 _CONTAINER_HEADER = 32
 _STORED, _DEFLATED = 0, 2
 
@@ -231,7 +233,7 @@ def _unpack(container: memoryview, place: int, report: ReadReport, *, whole: boo
         report.drop("unknown_compression", f"byte {place}", -1)
         return _Piece(b"", place, breaks=True)
     try:
-        data, ended = _inflate(body)
+        data, ended = _inflate(body, int.from_bytes(container[24:28], "little"))
     except ValueError:
         report.drop("damaged_container", f"byte {place}", -1)
         return _Piece(b"", place, breaks=True)
@@ -242,14 +244,22 @@ def _unpack(container: memoryview, place: int, report: ReadReport, *, whole: boo
     return _Piece(data[:_LARGEST_CONTAINER], place, breaks=not ended)
 
 
-def _inflate(body: memoryview) -> tuple[bytes, bool]:
-    """Inflate, bounded; and whether the end of the data and their checksum were met. Raises ValueError."""
+def _inflate(body: memoryview, stated: int) -> tuple[bytes, bool]:
+    """Inflate, bounded; and whether the end of the data and their checksum were met. Raises ValueError.
+
+    stated: bytes that it should give. To take them at once is quicker than piece by piece, but has no bound of its own.
+    """
     from isal import igzip_lib, isal_zlib
 
+    fault = cast("type[Exception]", igzip_lib.IsalError)
+    if len(body) <= _SMALL_BODY:
+        with contextlib.suppress(fault):
+            data: bytes = isal_zlib.decompress(body, 15, min(stated, _LARGEST_CONTAINER) + 64)
+            return data, len(data) <= _LARGEST_CONTAINER
     inflater = isal_zlib.decompressobj()
     try:
-        data: bytes = inflater.decompress(body, _LARGEST_CONTAINER + 1)
-    except cast("type[Exception]", igzip_lib.IsalError) as error:
+        data = inflater.decompress(body, _LARGEST_CONTAINER + 1)
+    except fault as error:
         raise ValueError(str(error)) from None
     return data, bool(inflater.eof)
 
