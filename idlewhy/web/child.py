@@ -1,7 +1,7 @@
 """The process that reads a log: started by the server, confined before the first byte, answers in lines of JSON.
 
 Its task stands on standard input as one JSON object; see `idlewhy.web.child_tasks`. Each line on standard output is an
-object with one of the keys "confined", "progress", "result", "fault".
+object with one of the keys "progress", "result", "fault".
 """
 
 from __future__ import annotations
@@ -92,14 +92,13 @@ def main() -> None:
     work = Path(task["work"])
     os.chdir(work)
     logs = [Path(one["path"]) for one in task.get("logs", ())]
-    held = confine(
+    confine(
         [*logs, *(Path(one) for one in task.get("reads", ()))],
         [work],
         memory_bytes=task["memory_bytes"],
         cpu_s=task["cpu_s"],
         file_bytes=task["file_bytes"],
     )
-    voice.say(confined=held)
     watch = Watch(voice, logs)
     try:
         from idlewhy.web.child_tasks import TASKS

@@ -61,20 +61,16 @@ def check(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
 
     watch.stage = "check"
     folder = _written(task["definition"], work)
-    title = ""
     try:
         found = check_platform(folder)
     except DefinitionError as error:
-        return {
-            "title": title,
-            "findings": [_finding("definition", "error", error.where, error.what, error.mend, folder)],
-        }
+        return {"findings": [_finding("definition", "error", error.where, error.what, error.mend, folder)]}
     findings = [
         _finding(one.code, one.weight, one.place, str(one.what), str(one.mend), folder)
         for one in found
         if one.code != "id_and_folder"
     ]
-    return {"title": title, "findings": findings}
+    return {"findings": findings}
 
 
 def propose(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
@@ -106,7 +102,11 @@ def _finding(code: str, weight: str, place: str, what: str, mend: str, folder: P
 
 def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]:
     """The report, its facts and its traces, written into the work folder; returns what lists show of it."""
+    import pyarrow.parquet as pq
+
+    from fleet.facts import fact_rows
     from reports.analysis_json import analysis_to_json, finding_title
+    from reports.language import LANGUAGES, Language
     from reports.summary import what_first, what_happened
     from reports.traces import traces_table
     from reports.vehicle import vehicle_page
@@ -117,36 +117,23 @@ def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]
     (work / REPORT).write_text(page, encoding="utf-8")
     facts = analysis_to_json(analysis)
     (work / FACTS).write_text(json.dumps(facts, ensure_ascii=False, allow_nan=False), encoding="utf-8")
-    import pyarrow.parquet as pq
-
     pq.write_table(traces_table(analysis), work / TRACES)
-    from fleet.facts import fact_rows
-
     (work / FLEET).write_text(json.dumps(fact_rows(analysis, keep_names=False)), encoding="utf-8")
-    from reports.language import LANGUAGES, Language
-
-    others: dict[str, Any] = {}
-    for say in (Language(code) for code in LANGUAGES if code != "en"):
-        others[f"happened_{say.code}"] = what_happened(analysis, say)
-        others[f"first_{say.code}"] = what_first(analysis, say)
-        others[f"findings_{say.code}"] = [finding_title(one, analysis, say) for one in analysis.findings[:50]]
-    say = Language("en")
+    said: dict[str, Any] = {}
+    for say in map(Language, LANGUAGES):
+        end = "" if say.code == "en" else f"_{say.code}"
+        said |= {f"happened{end}": what_happened(analysis, say), f"first{end}": what_first(analysis, say)}
+        if end:
+            said[f"findings{end}"] = [finding_title(one, analysis, say) for one in analysis.findings[:50]]
+    figures = ("soh_percent", "soc_min", "quiescent_ma", "resistance_mohm")
     return {
-        "happened": what_happened(analysis, say),
-        "first": what_first(analysis, say),
-        **others,
+        **said,
         "platform": analysis.platform.title,
-        "start": facts["recording"]["start"],
-        "end": facts["recording"]["end"],
-        "duration_s": facts["recording"]["duration_s"],
-        "frames": facts["recording"]["frames"],
+        **{key: facts["recording"][key] for key in ("start", "end", "duration_s", "frames")},
         "standstills": len(facts["standstills"]),
         "refused": sum(one["outcome"] == "refused" for one in facts["standstills"]),
         "findings": [{key: one[key] for key in ("code", "weight", "title")} for one in facts["findings"]][:50],
-        "soh_percent": (facts["battery"]["soh_percent"] or {}).get("value"),
-        "soc_min": (facts["battery"]["soc_min"] or {}).get("value"),
-        "quiescent_ma": (facts["battery"]["quiescent_ma"] or {}).get("value"),
-        "resistance_mohm": (facts["battery"]["resistance_mohm"] or {}).get("value"),
+        **{key: (facts["battery"][key] or {}).get("value") for key in figures},
     }
 
 

@@ -69,7 +69,10 @@ def show(
     refresh_s: int = 0,
     **values: Any,
 ) -> Response:
-    """A page from a template. refresh_s: reload it after so many seconds where there is no script."""
+    """A page from a template. refresh_s: reload it after so many seconds where there is no script.
+
+    values: what the template needs beside what every page knows: caller, rights, language, address.
+    """
     office = office_of(request)
     caller = request.scope["state"].get("caller")
     page = (
@@ -78,6 +81,8 @@ def show(
         .render(
             say=words_for(request),
             caller=caller,
+            may_upload=caller is not None and caller.may("upload"),
+            may_delete=caller is not None and caller.may("admin"),
             path=request.url.path,
             form=office.identity.form_token(browser_of(request)),
             refresh_s=refresh_s,

@@ -55,7 +55,7 @@ def see(path: str) -> Response:
 
 
 @router.get("/")
-def start(request: Request, caller: CanRead) -> Response:
+def start(request: Request, _caller: CanRead) -> Response:
     office = office_of(request)
     return show(
         request,
@@ -63,7 +63,6 @@ def start(request: Request, caller: CanRead) -> Response:
         known=office.platforms.known(),
         own=office.platforms.own(),
         recent=office.jobs.latest(limit=10),
-        may_upload=caller.may("upload"),
         most=office.settings.max_upload_bytes,
     )
 
@@ -113,8 +112,6 @@ def recording(request: Request, job_id: str, caller: CanRead) -> Response:
         own=office.platforms.own(),
         others=[one for one in others if one.id != job.id and one.state == "done"],
         may_change=_may_change(caller, job),
-        may_delete=caller.may("admin"),
-        may_upload=caller.may("upload"),
     )
 
 
@@ -155,7 +152,7 @@ def vehicles(request: Request, _caller: CanRead) -> Response:
 
 
 @router.get("/vehicles/{vehicle_id}")
-def vehicle(request: Request, vehicle_id: str, caller: CanRead) -> Response:
+def vehicle(request: Request, vehicle_id: str, _caller: CanRead) -> Response:
     office = office_of(request)
     found = office.jobs.vehicle(vehicle_id)
     recordings = office.jobs.latest(vehicle=vehicle_id, limit=200)
@@ -166,8 +163,6 @@ def vehicle(request: Request, vehicle_id: str, caller: CanRead) -> Response:
         recordings=recordings,
         done=[one for one in recordings if one.state == "done"],
         comparisons=office.jobs.latest(vehicle=vehicle_id, kind="comparison", limit=50),
-        may_upload=caller.may("upload"),
-        may_delete=caller.may("admin"),
     )
 
 
@@ -208,7 +203,6 @@ def comparison(request: Request, job_id: str, caller: CanRead) -> Response:
         refresh_s=0 if job.is_over else REFRESH_S,
         job=job,
         sides=sides,
-        may_delete=caller.may("admin"),
         may_change=_may_change(caller, job),
     )
 

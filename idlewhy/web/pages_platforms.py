@@ -40,7 +40,7 @@ OwnFiles = Annotated[dict[str, Any], Depends(own_files)]
 
 
 @router.get("/platforms")
-def platforms(request: Request, caller: CanRead, recording: str = "") -> Response:
+def platforms(request: Request, _caller: CanRead, recording: str = "") -> Response:
     office = office_of(request)
     return show(
         request,
@@ -48,7 +48,6 @@ def platforms(request: Request, caller: CanRead, recording: str = "") -> Respons
         known=office.platforms.known(),
         own=office.platforms.own(),
         recording=recording,
-        may_upload=caller.may("upload"),
     )
 
 
@@ -82,7 +81,6 @@ def platform(request: Request, platform_id: str, caller: CanRead, recording: str
         battery=open_battery_keys(text),
         recording=recording,
         may_change=caller.may("upload") and (found.owner == caller.name or caller.may("admin")),
-        may_delete=caller.may("admin"),
     )
 
 

@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,6 @@ class Outcome:
 
     result: dict[str, Any] | None = None
     fault: Fault | None = None
-    confined: dict[str, bool] = field(default_factory=dict)
 
 
 async def run_child(
@@ -122,9 +121,7 @@ async def _drain(process: asyncio.subprocess.Process) -> bytes:
 def _take(line: Any, outcome: Outcome, on_progress: Callable[[dict[str, Any]], None] | None) -> None:
     if not isinstance(line, dict):
         raise ValueError(line)  # noqa: TRY004  # like any other line that is not as agreed
-    if "confined" in line:
-        outcome.confined = {str(key): bool(value) for key, value in line["confined"].items()}
-    elif "progress" in line and on_progress is not None:
+    if "progress" in line and on_progress is not None:
         on_progress(line["progress"])
     elif "result" in line:
         outcome.result = line["result"]
