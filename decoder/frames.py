@@ -99,6 +99,11 @@ class ReadReport:
 
     MAX_DAMAGE: ClassVar[int] = 100
 
+    def note(self, text: str) -> None:
+        """Tell what was assumed, once."""
+        if text not in self.notes:
+            self.notes.append(text)
+
     def skip(self, kind: str, count: int = 1) -> None:
         """Count well-formed records that hold no frame."""
         self.skipped[kind] = self.skipped.get(kind, 0) + count

@@ -168,7 +168,7 @@ class _Reading:
             self.base = 10 if match[1].lower() == "dec" else 16
             self.relative = (match[2] or "").lower() == "relative"
             if self.relative:
-                self._note(_ADDED_NOTE)
+                self.report.note(_ADDED_NOTE)
         elif (match := _TRIGGER.fullmatch(text)) is not None:
             self.block_ns = self._date(match[1]) if match[1].strip() else None
             self.block_open = True
@@ -180,12 +180,8 @@ class _Reading:
         date = parse_date(text)
         if date is not None and not 0 <= date <= MAX_TIME_NS:
             date = None
-        self._note(_UNREADABLE_NOTE if date is None else _LOCAL_NOTE)
+        self.report.note(_UNREADABLE_NOTE if date is None else _LOCAL_NOTE)
         return date
-
-    def _note(self, text: str) -> None:
-        if text not in self.report.notes:
-            self.report.notes.append(text)
 
     def _settle(self, written: Int64Array) -> Int64Array:
         """Times as written, -1 where a line has none -> times from one origin; -1 stays arbitrary."""
@@ -231,4 +227,4 @@ class _Reading:
                 self.origin_ns = date
         elif first_ns + self.origin_ns < self.last_ns:
             self.origin_ns = self.last_ns
-            self._note(_RESTART_NOTE)
+            self.report.note(_RESTART_NOTE)

@@ -46,7 +46,7 @@ def read(stream: LogStream | BinaryIO, report: ReadReport, options: ReadOptions)
     start_ns = _start_time(header)
     if start_ns is not None:
         report.absolute_time = True
-        report.notes.append("The start time is read as UTC; loggers of this format may write local time.")
+        report.note("The start time is read as UTC; loggers of this format may write local time.")
     sizes = plausible_sizes()
     objects = _Objects()
     whole = _pieces(stream, header, report, sizes, options.buffer_bytes // 2)

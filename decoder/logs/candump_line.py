@@ -97,8 +97,7 @@ def parse_time(text: str, report: ReadReport) -> int | str:
         moment = datetime(*(int(part) for part in match.groups()[:6]), tzinfo=UTC)  # type: ignore[misc, arg-type]
     except ValueError:
         return "time_unreadable"
-    if _LOCAL_NOTE not in report.notes:
-        report.notes.append(_LOCAL_NOTE)
+    report.note(_LOCAL_NOTE)
     time_ns = int(moment.timestamp()) * 10**9 + int(match[7].ljust(9, "0"))
     return time_ns if 0 <= time_ns <= MAX_TIME_NS else "time_out_of_range"
 
@@ -182,7 +181,7 @@ class Clock:
             self._report.absolute_time = int(time_ns[0]) >= ABSOLUTE_FROM_NS
             self._between = not self._report.absolute_time and _counts_between(time_ns[:1000])
             if self._between:
-                self._report.notes.append("The log's times count from frame to frame; they were added up.")
+                self._report.note("The log's times count from frame to frame; they were added up.")
         if not self._between:
             return batch
         summed = self._sum + np.cumsum(time_ns)

@@ -51,12 +51,12 @@ def table_of(layout: CsvLayout, sample: Iterable[str], report: ReadReport) -> Cs
             times.append(number)
     unit = layout.unit or _unit_by_size(median(times) if times else Decimal(0))
     if not layout.unit and unit != 10**9:
-        report.notes.append(f"The unit of time is not named; by their size the times are in units of {unit} ns.")
+        report.note(f"The unit of time is not named; by their size the times are in units of {unit} ns.")
     base = layout.base
     if not base:
         base = 16
         if not any(re.search(r"[a-fA-FxX]", text) for text in identifiers):
-            report.notes.append("The base of the identifiers is not named; they are taken as hexadecimal.")
+            report.note("The base of the identifiers is not named; they are taken as hexadecimal.")
     return CsvTable(layout, unit, base)
 
 

@@ -96,7 +96,7 @@ def _start_time(file: BlockFile, report: ReadReport) -> int:
         return 0
     report.absolute_time = True
     if flags & _LOCAL_TIME:
-        report.notes.append("The start time is local time without its zone; it is read as UTC.")
+        report.note("The start time is local time without its zone; it is read as UTC.")
     return int(start_ns)
 
 

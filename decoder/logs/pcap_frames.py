@@ -163,8 +163,8 @@ def _identifier_words(head: ByteArray, interface: Interface, report: ReadReport)
     if not interface.settled:
         interface.lead_of_big += _impossible(words.byteswap()) - _impossible(words)
         interface.settled = abs(interface.lead_of_big) >= _SETTLED
-    if interface.lead_of_big < 0 and _SWAPPED_NOTE not in report.notes:
-        report.notes.append(_SWAPPED_NOTE)
+    if interface.lead_of_big < 0:
+        report.note(_SWAPPED_NOTE)
     return words.byteswap() if interface.lead_of_big < 0 else words
 
 

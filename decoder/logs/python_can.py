@@ -85,7 +85,7 @@ def _read_messages(path: Path, report: ReadReport, options: ReadOptions) -> Iter
             message = next(messages, None)
         except Exception as error:  # noqa: BLE001  # as above
             report.drop("unreadable_rest", f"frame {report.frames + len(rows) + 1}", -1)
-            report.notes.append(f"python-can stopped reading: {type(error).__name__}.")
+            report.note(f"python-can stopped reading: {type(error).__name__}.")
             break
         if message is None:
             break

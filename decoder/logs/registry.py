@@ -75,7 +75,7 @@ class Log:
             if self._stream.origin is not None and not self._stream.fault:
                 self._stream.origin.drain(self._options.max_spool_bytes)
             if not self.report.frames:
-                self.report.notes.append("The log holds no frame that could be read.")
+                self.report.note("The log holds no frame that could be read.")
 
     def identity(self) -> tuple[str, int]:
         """SHA-256 in hexadecimal and size [bytes] of standard input once the batches end; ("", 0) for a file."""

@@ -54,7 +54,7 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
         for kind in ("-journal", "-wal"):
             beside = path.with_name(path.name + kind)
             if beside.is_file() and beside.stat().st_size:
-                report.notes.append(f"The database was not closed: rows that are only in {beside.name} are not read.")
+                report.note(f"The database was not closed: rows that are only in {beside.name} are not read.")
         with path.open("rb") as file:
             size = path.stat().st_size
             pages = Pages(file, size, report)

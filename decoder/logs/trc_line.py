@@ -78,8 +78,7 @@ class Header:
             self.origin_ns = start_ns
             self.report.absolute_time = True
             note = _LOCAL_NOTE
-        if note not in self.report.notes:
-            self.report.notes.append(note)
+        self.report.note(note)
 
 
 def _key_start(value: str) -> int | None:
