@@ -103,13 +103,8 @@ def _sorted(table: Any) -> Any:
     import pyarrow.compute as pc
 
     row = "row" if "row" in table.column_names else "day" if "day" in table.column_names else "schema"
-    keys = pa.table(
-        {
-            "vehicle": table.column("vehicle").cast(pa.string()),
-            "recording": table.column("recording").cast(pa.string()),
-            "row": table.column(row),
-        }
-    )
+    words = {name: table.column(name).cast(pa.string()) for name in ("vehicle", "recording")}
+    keys = pa.table({**words, "row": table.column(row)})
     return table.take(pc.sort_indices(keys, [(name, "ascending") for name in keys.column_names]))
 
 

@@ -45,12 +45,7 @@ def idle_cost(data: FleetData) -> IdleCost:
         value += rate.value * max(idle_s - RESTART_S * refused, 0.0) / 3600
         low += rate.low * max(idle_s - _RESTART_MOST_S * refused, 0.0) / 3600
         high += rate.high * idle_s / 3600
-    return IdleCost(
-        float(lost.sum()),
-        int(refusals.sum()),
-        Interval(value, low, high),
-        _source(own, len(lost)),
-    )
+    return IdleCost(float(lost.sum()), int(refusals.sum()), Interval(value, low, high), _source(own, len(lost)))
 
 
 def _source(own: int, total: int) -> Text:

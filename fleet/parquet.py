@@ -27,15 +27,8 @@ def head_schema() -> Any:
     import pyarrow as pa
 
     words, count = pa.string(), pa.int64()
-    return pa.schema(
-        [
-            pa.field("recording", words),
-            pa.field("platform_sha256", words),
-            pa.field("schema", count),
-            pa.field("generation", count),
-            pa.field("sources", pa.list_(words)),
-        ]
-    )
+    kinds = {"recording": words, "platform_sha256": words, "schema": count, "generation": count}
+    return pa.schema({**kinds, "sources": pa.list_(words)})
 
 
 def to_bytes(table: Any, rows: Mapping[str, int]) -> bytes:
@@ -44,13 +37,7 @@ def to_bytes(table: Any, rows: Mapping[str, int]) -> bytes:
 
     metadata = {SCHEMA_KEY: str(SCHEMA).encode(), _ROWS_KEY: json.dumps(dict(sorted(rows.items()))).encode()}
     sink = io.BytesIO()
-    pq.write_table(
-        table.replace_schema_metadata(metadata),
-        sink,
-        compression="zstd",
-        write_page_checksum=True,
-        store_schema=True,
-    )
+    pq.write_table(table.replace_schema_metadata(metadata), sink, compression="zstd", write_page_checksum=True)
     return sink.getvalue()
 
 

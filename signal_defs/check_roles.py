@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from signal_defs.check_finding import CheckFinding
-from signal_defs.costs import COSTS
+from signal_defs.costs import COSTS, missing
 from signal_defs.definition import Definition
 from signal_defs.faults import Faults
 from signal_defs.layout import SignalLayout
@@ -145,14 +145,10 @@ def _unused(role: str, judged: set[str], place: str) -> Iterator[CheckFinding]:
 
 
 def _missed(bindings: Mapping[str, Binding], definition: Definition) -> list[CheckFinding]:
-    return [
-        CheckFinding(
-            "role_missed",
-            "note",
-            place_of(definition, "signals"),
-            Text("{roles} is not bound: {cost}", {"roles": " or ".join(one.any_of), "cost": one.cost}),
-            Text("Bind it, if a bus carries it."),
-        )
-        for one in COSTS[:TOLD_MISSING]
-        if not set(one.any_of) & set(bindings)
-    ]
+    found = []
+    for one in missing(bindings):
+        if one in COSTS[:TOLD_MISSING]:
+            said = Text("{roles} is not bound: {cost}", {"roles": " or ".join(one.any_of), "cost": one.cost})
+            mend = Text("Bind it, if a bus carries it.")
+            found.append(CheckFinding("role_missed", "note", place_of(definition, "signals"), said, mend))
+    return found

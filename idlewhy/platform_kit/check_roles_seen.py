@@ -26,17 +26,11 @@ def check_roles_seen(platform: Platform, recording: Recording, places: Mapping[s
             found.append(CheckFinding("never_valid", "warning", places[role], said, mend))
         else:
             found += _often_invalid(trace, places[role])
-    found += [
-        CheckFinding(
-            "frozen",
-            "warning",
-            places[role],
-            Text("{role} never changes in the logs, and it should.", {"role": role}),
-            Text("Look whether this is the live signal, or whether its sender hangs."),
-        )
-        for role in recording.faults.frozen
-        if role in places
-    ]
+    for role in recording.faults.frozen:
+        if role in places:
+            said = Text("{role} never changes in the logs, and it should.", {"role": role})
+            mend = Text("Look whether this is the live signal, or whether its sender hangs.")
+            found.append(CheckFinding("frozen", "warning", places[role], said, mend))
     return found + [one for c in platform.idle_stop.conditions for one in _never_met(c, recording, places)]
 
 

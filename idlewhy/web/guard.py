@@ -87,14 +87,9 @@ class Guard:
         if pattern.startswith(("/health/", "/static/", "/metrics")):
             return
         caller: Caller | None = scope["state"].get("caller")
-        tell(
-            "request",
-            method=request.method,
-            route=pattern,
-            status=status,
-            ms=round(1000 * seconds, 1),
-            caller=caller.name if caller and caller.kind != "proxy" else caller.kind if caller else "nobody",
-        )
+        name = "nobody" if caller is None else caller.kind if caller.kind == "proxy" else caller.name
+        ms = round(1000 * seconds, 1)
+        tell("request", method=request.method, route=pattern, status=status, ms=ms, caller=name)
 
     # ---- before
 

@@ -67,13 +67,8 @@ class Worker:
                 await asyncio.to_thread(self._keep, claim, outcome, work)
                 fault = outcome.fault.kind if outcome.fault else ""
                 office.metrics.job_ended(claim.job.kind, fault or "done", time.monotonic() - began)
-                tell(
-                    "job ended",
-                    job=claim.job.id,
-                    kind=claim.job.kind,
-                    fault=fault,
-                    seconds=round(time.monotonic() - began, 2),
-                )
+                seconds = round(time.monotonic() - began, 2)
+                tell("job ended", job=claim.job.id, kind=claim.job.kind, fault=fault, seconds=seconds)
         except Problem as problem:
             office.queue.failed(claim, Fault("usage", problem.detail, problem.mend))
         finally:
