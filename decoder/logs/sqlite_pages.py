@@ -57,9 +57,9 @@ class Pages:
 
     def __init__(self, file: BinaryIO, size: int, report: ReadReport) -> None:
         file.seek(0)
-        head = file.read(21)
+        head = file.read(21).ljust(21, b"\0")
         self._size = int.from_bytes(head[16:18], "big")
-        self._size = 65_536 if self._size == 1 else self._size
+        self._size = {0: 512, 1: 65_536}.get(self._size, self._size)  # 0: cut off since SQLite opened it
         self._usable = self._size - head[20]
         self._file = file
         self._report = report
