@@ -26,7 +26,7 @@ _FLAGS: dict[tuple[str, bool], Text] = {
     ("driver_door_open", True): Text("the driver's door open"),
     ("engine_fault", True): Text("a fault that forbids idle-stop"),
     ("gear_neutral", False): Text("the gear not in neutral"),
-    ("hood_open", True): Text("the hood open"),
+    ("hood_open", True): Text("the hood reported open"),
     ("idle_stop_switched_off", True): Text("idle-stop switched off"),
     ("jump_start_seen", True): Text("a jump-start remembered"),
     ("lin_response_error", True): Text("an error in the sensor's own frame"),
@@ -49,7 +49,7 @@ _DIGITS = {"%": 0, "V": 2, "A": 1, "degC": 0, "rpm": 0, "km/h": 1, "kPa": 0, "de
 
 
 def failing(reason: Reason, say: Language) -> str:
-    """A failing condition in words: "the sensor's state of charge below 75 %", "the hood open"."""
+    """A failing condition in words: "the sensor's state of charge below 75 %", "the hood reported open"."""
     if reason.told_by_vehicle:
         return say("{name} (as the vehicle says)", name=say.name(reason.condition))
     if is_flag(reason):

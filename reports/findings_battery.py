@@ -26,7 +26,8 @@ _FULL_CHARGE = check(
 )
 CLAMPS = check(
     "Measure from each battery post (not the clamp) to its clamp while a second person cranks.",
-    "More than 0.1 V: clean and tighten the clamp, then judge the battery anew. Less: it is the battery.",
+    "More than 0.1 V: clean and tighten the clamp, then judge the battery anew. Less: not the clamps, test the "
+    "battery.",
     5,
     "engine_restarts",
     "short_circuit",

@@ -97,7 +97,7 @@ def _for_battery(check: Check, analysis: Analysis) -> Check:
         excess = {"volt": (resistance.value / 1000 - rated_resistance(battery)) * amps, "amps": amps}
         decides = Text(
             "More than 0.1 V: clean and tighten the clamp, then judge the battery anew; at {amps:.0f} A a clamp would "
-            "have to take {volt:.1f} V to explain it all. Less than 0.1 V: it is the battery.",
+            "have to take {volt:.1f} V to explain it all. Less than 0.1 V: not the clamps, test the battery.",
             excess,
         )
         return replace(check, decides=decides)

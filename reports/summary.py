@@ -75,7 +75,7 @@ def _nothing_to_judge(account: Account, say: Language) -> str:
 
 
 def _cause(account: Account, outcome: Outcome, say: Language) -> str:
-    """The tail of the sentence: ", 27 of them with the hood open", or that the cause is not visible."""
+    """The tail of the sentence: ", 27 of them with the hood reported open", or that the cause is not visible."""
     cases = [one for one in account.standstills if one.outcome == outcome]
     hidden = sum(not one.reasons for one in cases)
     counts = Counter(reason.condition for one in cases for reason in one.reasons)

@@ -105,7 +105,7 @@ def _read_ma(view: View) -> float:
     if not (drawn.is_known and slept):
         return math.nan
     read = sum(ma * length for ma, length in slept) / sum(length for _, length in slept)
-    return -read if abs(read - drawn.value) > 0.5 * abs(drawn.value) else math.nan
+    return -read if abs(read - drawn.value) > 0.25 * abs(drawn.value) else math.nan
 
 
 def _rests(view: View) -> Table:

@@ -61,7 +61,7 @@ def test_the_table_says_what_the_second_level_is(van: Analysis) -> None:
 
 def test_a_bar_says_what_was_so_and_not_what_should_have_been(van: Analysis) -> None:
     notes = [note["text"] for note in reason_bars(view_of(van)).layout["annotations"]]
-    assert "the hood open" in notes
+    assert "the hood reported open" in notes
     assert "hood closed" not in notes
 
 
