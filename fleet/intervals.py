@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from decoder.frames import FloatArray
+from idle_stop import shares
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,15 +28,12 @@ UNKNOWN = Interval(math.nan, math.nan, math.nan)
 def wilson(count: float, total: float) -> Interval:
     """Share of `total` cases with Wilson's score interval; counts need not be whole (an effective number of cases).
 
-    Source: Wilson 1927; Brown, Cai and DasGupta 2001 recommend it for small numbers.
+    Source: as `shares.wilson`; Brown, Cai and DasGupta 2001 recommend it for small numbers.
     """
     if total <= 0:
         return UNKNOWN
-    z = normal_quantile(0.975)
-    share = count / total
-    centre = (share + z * z / (2 * total)) / (1 + z * z / total)
-    half = z / (1 + z * z / total) * math.sqrt(share * (1 - share) / total + z * z / (4 * total * total))
-    return Interval(share, max(centre - half, 0.0), min(centre + half, 1.0))
+    share = shares.wilson(count, total)
+    return Interval(share.value, share.low, share.high)
 
 
 def clustered_share(counts: FloatArray, totals: FloatArray) -> Interval:

@@ -10,7 +10,7 @@ from idle_stop.account import Account
 from signal_defs.text import Text
 
 MOST_UNKNOWN = 0.3  # beyond this share no battery share is told; common practice, no source
-_Z = 1.959964  # two-sided 95 %
+_Z = 1.959963984540054  # two-sided 95 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ def battery_share(account: Account) -> Shares:
     return Shares(n, wilson(sole, n), hidden)
 
 
-def wilson(hits: int, n: int) -> Figure:
+def wilson(hits: float, n: float) -> Figure:
     """A share with its 95 % interval. Source: Wilson, J. Am. Stat. Assoc. 22 (1927) 209, from memory."""
     share = hits / n
     spread = _Z * math.sqrt(share * (1.0 - share) / n + _Z * _Z / (4.0 * n * n))

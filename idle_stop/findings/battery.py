@@ -45,9 +45,15 @@ def battery_resistance_high(facts: Facts) -> Finding | None:
     if weak and len(weak) * 2 > len(warm):
         lines.append(
             Text(
-                "Cranks above 10 °C that pulled the voltage below {limit:.1f} V: {n} of {all}; the lowest voltage "
-                "was {volt:.2f} V.",
-                {"n": len(weak), "all": len(warm), "limit": WARM_MIN_V, "volt": min(start.min_v for start in weak)},
+                "Cranks above {warm:.0f} °C that pulled the voltage below {limit:.1f} V: {n} of {all}; the lowest "
+                "voltage was {volt:.2f} V.",
+                {
+                    "n": len(weak),
+                    "all": len(warm),
+                    "warm": WARM_C,
+                    "limit": WARM_MIN_V,
+                    "volt": min(start.min_v for start in weak),
+                },
             )
         )
     refused = facts.failing(lambda reason: reason.role == "battery_crank_min_voltage")
@@ -134,7 +140,10 @@ def wrong_type_or_stratified(facts: Facts) -> Finding | None:
     weak = [s for s in facts.resolved_starts if s.temperature_c > WARM_C and s.min_v < WARM_MIN_V]
     if weak:
         lines.append(
-            Text("Yet cranks above 10 °C fell below {limit:.1f} V: {n} of them.", {"n": len(weak), "limit": WARM_MIN_V})
+            Text(
+                "Yet cranks above {warm:.0f} °C fell below {limit:.1f} V: {n} of them.",
+                {"n": len(weak), "limit": WARM_MIN_V, "warm": WARM_C},
+            )
         )
     elif facts.has_high_resistance:
         resistance = facts.estimate.resistance_mohm.value

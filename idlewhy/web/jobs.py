@@ -199,11 +199,8 @@ class Jobs:
 
     def check_room(self, change: Connection | None = None) -> None:
         """Raises Problem "busy" if the queue is full. change: the transaction that is to put something in."""
-        waiting = (
-            (change or self._database.connection())
-            .execute("SELECT COUNT(*) FROM job WHERE state = 'queued'")
-            .fetchone()[0]
-        )
+        db = change or self._database.connection()
+        waiting = db.execute("SELECT COUNT(*) FROM job WHERE state = 'queued'").fetchone()[0]
         if waiting >= self._max_queue:
             raise Problem(
                 "busy",
