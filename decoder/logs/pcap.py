@@ -116,22 +116,56 @@ def _batch_of_records(
 ) -> Iterator[FrameBatch]:
     seconds = header[:, 0].astype(np.int64)
     time_ns = seconds * 1_000_000_000 + header[:, 1].astype(np.int64) * (1_000_000_000 // fraction)
-    report.absolute_time |= bool(time_ns[0] >= ABSOLUTE_FROM_NS)
     rows = np.arange(len(position), dtype=np.int64)
     size = header[:, 2].astype(np.int64)
     packets = Packets(_padded(buffer), position + RECORD_HEADER, size, time_ns, rows, NO_CHANNEL)
-    found = frames_of(packets, interface, report, lambda place: f"byte {base + place}")
+    found = frames_of(packets, interface, report, _placer(base))
     if found is not None:
         yield from _batch([found], report, options, {})
+
+
+def _read_blocks(
+    stream: LogStream | BinaryIO, head: bytes, report: ReadReport, options: ReadOptions
+) -> Iterator[FrameBatch]:
+    blocks = Blocks(report)
+    buffer, base, final = head, 0, False
+    while not final:
+        more = stream.read(max(options.buffer_bytes, _LEAST_READ)) or b""
+        final = not more
+        buffer += more
+        table, consumed = blocks.walk(buffer, base, final=final)
+        data, where = _padded(buffer), _placer(base)
+        parts = []
+        for number in np.unique(table[:, 0]).tolist():
+            rows = np.flatnonzero(table[:, 0] == number)
+            interface = blocks.interfaces[number]
+            _, start, size, high, low = table[rows].T
+            time_ns, impossible = to_ns(high.astype(np.uint64) << np.uint64(32) | low.astype(np.uint64), interface)
+            drop_all(report, "impossible_time", start[impossible], where)
+            packets = Packets(data, start, size, time_ns, rows, number)
+            keep = np.ones(len(rows), np.bool_)
+            keep[impossible] = False
+            columns = frames_of(packets.select(keep), interface, report, where)
+            if columns is not None:
+                parts.append(columns)
+        if parts:
+            names = {index: interface.name for index, interface in enumerate(blocks.interfaces)}
+            yield from _batch(parts, report, options, names | {at | LIN_CHANNEL: name for at, name in names.items()})
+        buffer, base = buffer[consumed:], base + consumed
 
 
 def _padded(buffer: bytes) -> ByteArray:
     return np.frombuffer(buffer + bytes(PADDING), np.uint8)
 
 
+def _placer(base: int) -> Callable[[int], str]:
+    return lambda place: f"byte {base + place}"
+
+
 def _batch(
     parts: list[tuple[Columns, Int64Array]], report: ReadReport, options: ReadOptions, names: dict[int, str]
 ) -> Iterator[FrameBatch]:
+    report.absolute_time |= bool(parts[0][0].time_ns[0] >= ABSOLUTE_FROM_NS)
     columns = concatenate([part for part, _ in parts])
     if len(parts) > 1:
         columns = columns.select(np.argsort(np.concatenate([rows for _, rows in parts]), kind="stable"))
@@ -140,43 +174,3 @@ def _batch(
         columns = columns.select(is_wanted(columns.identifier, columns.flags, options.wanted))
     if len(columns):
         yield make_batch(columns, names)
-
-
-def _read_blocks(
-    stream: LogStream | BinaryIO, head: bytes, report: ReadReport, options: ReadOptions
-) -> Iterator[FrameBatch]:
-    blocks = Blocks(report)
-    interfaces: list[Interface] = []
-    buffer, base, final = head, 0, False
-    while not final:
-        more = stream.read(max(options.buffer_bytes, _LEAST_READ)) or b""
-        final = not more
-        buffer += more
-        table, consumed = blocks.walk(buffer, base, final=final)
-        interfaces += [Interface(description.link) for description in blocks.interfaces[len(interfaces) :]]
-        names = {index: description.name for index, description in enumerate(blocks.interfaces)}
-        names |= {index | LIN_CHANNEL: name for index, name in names.items()}
-        where = _placer(base)
-        parts = []
-        data = _padded(buffer)
-        for number in np.unique(table[:, 0]).tolist():
-            rows = np.flatnonzero(table[:, 0] == number)
-            own = table[rows]
-            time_ns, impossible = to_ns(
-                own[:, 3].astype(np.uint64) << np.uint64(32) | own[:, 4].astype(np.uint64), blocks.interfaces[number]
-            )
-            drop_all(report, "impossible_time", own[impossible, 1], where)
-            packets = Packets(data, own[:, 1], own[:, 2], time_ns, rows, number)
-            keep = np.ones(len(rows), np.bool_)
-            keep[impossible] = False
-            columns = frames_of(packets.select(keep), interfaces[number], report, where)
-            if columns is not None:
-                parts.append(columns)
-        if parts:
-            report.absolute_time |= bool(parts[0][0].time_ns[0] >= ABSOLUTE_FROM_NS)
-            yield from _batch(parts, report, options, names)
-        buffer, base = buffer[consumed:], base + consumed
-
-
-def _placer(base: int) -> Callable[[int], str]:
-    return lambda place: f"byte {base + place}"

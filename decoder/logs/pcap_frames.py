@@ -59,13 +59,17 @@ class Packets:
 
 @dataclass(slots=True)
 class Interface:
-    """What reading has found out of one interface.
+    """An interface of a capture: its link type and name, and what reading has found out of it.
 
+    per_second: ticks of a time stamp. offset_s: to add to each.
     lead_of_big: how many more identifiers are impossible if they are little-endian than if they are big-endian.
     settled: that is so clear that nothing more is counted.
     """
 
     link: int
+    name: str = ""
+    per_second: int = 1_000_000
+    offset_s: int = 0
     lead_of_big: int = 0
     settled: bool = False
 
@@ -83,8 +87,7 @@ def frames_of(
         return _can(packets, channel, np.zeros(len(channel), np.bool_), interface, report, where)
     if interface.link in {COOKED, COOKED2}:
         return _cooked(packets, interface, report, where)
-    name = f"link_type_{interface.link}"
-    report.skip(name, len(packets.start))
+    report.skip(f"link_type_{interface.link}", len(packets.start))
     return None
 
 
@@ -130,13 +133,8 @@ def _can(
     if not whole.any():
         return None
     if not whole.all():
-        packets, head, channel, sent, is_fd = (
-            packets.select(whole),
-            head[whole],
-            channel[whole],
-            sent[whole],
-            is_fd[whole],
-        )
+        packets, head = packets.select(whole), head[whole]
+        channel, sent, is_fd = channel[whole], sent[whole], is_fd[whole]
         length, bits = head[:, 4], head[:, 5]
     word = _identifier_words(head, interface, report)
     flags = ((word & _EXTENDED) != 0) * np.uint16(Flag.EXTENDED)
@@ -182,8 +180,7 @@ def _lin(packets: Packets, report: ReadReport, where: Callable[[int], str]) -> t
     whole = (packets.size >= 8) & (head[:, 0] == 1)
     is_event = whole & (kind == _LIN_EVENT)
     for code in gather(packets.data, packets.start[is_event] + 8, 4).view(">u4")[:, 0].tolist():
-        name = _LIN_EVENTS.get(code, "lin_event")
-        report.skip(name)
+        report.skip(_LIN_EVENTS.get(code, "lin_event"))
     silent = head[:, 7] & 1 != 0
     whole &= (stated <= 8) & (silent | (packets.size >= 8 + stated.astype(np.int64))) & (kind == 0)
     drop_all(report, "damaged_record", packets.start[~whole & ~is_event], where)

@@ -5,8 +5,9 @@ Source: draft-ietf-opsawg-pcap: a record has four u32 (seconds, fraction, captur
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from struct import Struct
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,46 +31,59 @@ def walk(data: bytes, start: int, order: str) -> tuple[Int64Array, int, bool]:
     order: "<" or ">".
     """
     read_length = Struct(f"{order}I").unpack_from
+
+    def size_at(at: int) -> int:
+        length = int(read_length(data, at + 8)[0])
+        return 0 if length > LARGEST_RECORD else RECORD_HEADER + length
+
+    found, end = chain(data, start, RECORD_HEADER, size_at, lambda size: Words(order, {8: size - RECORD_HEADER}))
+    return found, end, end + RECORD_HEADER <= len(data) and not size_at(end)
+
+
+class Words(NamedTuple):
+    """What records that are alike share: offset -> value of a u32. order: "<" or ">"."""
+
+    order: str
+    at: Mapping[int, int]
+
+
+def chain(
+    data: bytes, start: int, least: int, size_at: Callable[[int], int], alike: Callable[[int], Words]
+) -> tuple[Int64Array, int]:
+    """Beginnings of the whole records that follow one another from start on, and the end of the last.
+
+    least: bytes that a record has at least. size_at: bytes of the record at a place, 0 where none can begin there.
+    alike: what records of so many bytes have in common; where several of one size follow each other, more such records
+    are found by these words alone.
+    """
     view = np.frombuffer(data, np.uint8)
     found: list[Int64Array] = []
     loose: list[int] = []
-    at, total, last, alike = start, len(data), -1, 0
-    while at + RECORD_HEADER <= total:
-        length = read_length(data, at + 8)[0]
-        if length > LARGEST_RECORD:
-            return _joined(found, loose), at, True
-        following = at + RECORD_HEADER + length
-        if following > total:
+    at, total, last, in_a_row = start, len(data), 0, 0
+    while at + least <= total:
+        size = size_at(at)
+        if not size or at + size > total:
             break
         loose.append(at)
-        at = following
-        alike = alike + 1 if length == last else 0
-        last = length
-        if alike == _ALIKE:
-            count = count_alike(view, at, RECORD_HEADER + length, order, ((8, length),))
-            if count:
-                found += [np.array(loose, np.int64), at + np.arange(count, dtype=np.int64) * (RECORD_HEADER + length)]
-                loose = []
-                at += count * (RECORD_HEADER + length)
-            alike = 0
-    return _joined(found, loose), at, False
+        at += size
+        in_a_row = in_a_row + 1 if size == last else 0
+        last = size
+        if in_a_row == _ALIKE:
+            count = _count_alike(view, at, size, alike(size))
+            found += [np.array(loose, np.int64), at + np.arange(count, dtype=np.int64) * size]
+            loose, in_a_row = [], 0
+            at += count * size
+    return np.concatenate([*found, np.array(loose, np.int64)]), at
 
 
-def _joined(found: list[Int64Array], loose: list[int]) -> Int64Array:
-    return np.concatenate([*found, np.array(loose, np.int64)])
-
-
-def count_alike(view: ByteArray, at: int, step: int, order: str, same: tuple[tuple[int, int], ...]) -> int:
-    """How many whole records of step bytes follow one another from at on.
-
-    same: (offset, value) of the u32 that all of them share.
-    """
+def _count_alike(view: ByteArray, at: int, step: int, same: Words) -> int:
+    """How many whole records of step bytes follow one another from at on and have those words."""
     most = (len(view) - at) // step
     known, block = 0, 64
     while known < most:
         part = alike = min(block, most - known)
-        for offset, value in same:
-            words = np.ndarray((alike,), f"{order}u4", view, at + known * step + offset, (step,))
+        for offset, value in same.at.items():
+            words = np.ndarray((alike,), f"{same.order}u4", view, at + known * step + offset, (step,))
             different = np.flatnonzero(words != value)
             alike = int(different[0]) if len(different) else alike
         known += alike

@@ -7,33 +7,23 @@ tells the byte order by its magic number.
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import Int64Array, ReadReport
 from decoder.logs.frame_columns import drop_all, gather
-from decoder.logs.pcap_walk import count_alike
+from decoder.logs.pcap_frames import Interface
+from decoder.logs.pcap_walk import Words, chain
 
 SECTION, INTERFACE, PACKET, SIMPLE, ENHANCED = 0x0A0D0D0A, 1, 2, 3, 6
 _MAGIC = 0x1A2B3C4D
 _LARGEST_BLOCK = 16 << 20
 _NAME, _RESOLUTION, _OFFSET = 2, 9, 14  # options of an interface
 _MOST_INTERFACES = 4096
-_ALIKE = 8  # packet blocks of one size in a row after which many more are expected
+_LEAST_PACKET = 32  # bytes of a packet block
 
 PacketTable = NDArray[np.int64]  # (n, 5)
-
-
-@dataclass(frozen=True, slots=True)
-class Description:
-    """An interface as its block describes it. per_second: ticks of a time stamp. offset_s: to add to each."""
-
-    link: int
-    name: str
-    per_second: int
-    offset_s: int
 
 
 class Blocks:
@@ -43,7 +33,7 @@ class Blocks:
         self._report = report
         self._order = "<"
         self._first = 0  # of the section's interfaces
-        self.interfaces: list[Description] = []
+        self.interfaces: list[Interface] = []
 
     def walk(self, data: bytes, base: int, *, final: bool) -> tuple[PacketTable, int]:
         """Packets as rows of interface, start, captured bytes, high and low half of the time; and bytes consumed."""
@@ -88,7 +78,7 @@ class Blocks:
         count = int(faulty[0]) if len(faulty) else len(position)
         head, position = head[:count], position[:count]
         number = head[:, 2] + self._first
-        good = (head[:, 5] <= head[:, 1] - 32) & (number < len(self.interfaces))
+        good = (head[:, 5] <= head[:, 1] - _LEAST_PACKET) & (number < len(self.interfaces))
         drop_all(self._report, "damaged_record", position[~good], lambda place: f"byte {base + place}")
         found.append(np.column_stack([number, position + 28, head[:, 5], head[:, 3], head[:, 4]])[good])
         return int(head[:, 1].sum())
@@ -120,21 +110,17 @@ class Blocks:
         return -1
 
     def _take(self, kind: int, data: bytes, at: int, length: int, found: list[PacketTable], base: int) -> None:
-        if kind == PACKET and length >= 32:
-            number, _, high, low, captured = struct.unpack_from(f"{self._order}HHIII", data, at + 8)
-        elif kind == INTERFACE and length >= 20:
+        if kind == INTERFACE and length >= 20:
             self._describe(data, at, length)
-            return
-        else:
-            if kind == SIMPLE:
-                name = "packet_without_time"
-                self._report.skip(name)
-            return
-        number += self._first
-        if captured > length - 32 or number >= len(self.interfaces):
-            self._report.drop("damaged_record", f"byte {base + at}")
-            return
-        found.append(np.array([[number, at + 28, captured, high, low]], np.int64))
+        elif kind == SIMPLE:
+            self._report.skip("packet_without_time")
+        elif kind == PACKET and length >= _LEAST_PACKET:
+            number, _, high, low, captured = struct.unpack_from(f"{self._order}HHIII", data, at + 8)
+            number += self._first
+            if captured > length - _LEAST_PACKET or number >= len(self.interfaces):
+                self._report.drop("damaged_record", f"byte {base + at}")
+            else:
+                found.append(np.array([[number, at + 28, captured, high, low]], np.int64))
 
     def _describe(self, data: bytes, at: int, length: int) -> None:
         if len(self.interfaces) >= _MOST_INTERFACES:
@@ -154,37 +140,23 @@ class Blocks:
             elif code == _OFFSET and len(value) == 8:
                 offset_s = struct.unpack(f"{self._order}q", value)[0]
             option += 4 + (size + 3) // 4 * 4
-        self.interfaces.append(Description(link, name, per_second, offset_s))
+        self.interfaces.append(Interface(link, name, per_second, offset_s))
 
 
 def packet_run(data: bytes, start: int, order: str) -> Int64Array:
     """Beginnings of the whole packet blocks that follow one another from start on; their bodies are not looked at."""
     read_head = struct.Struct(f"{order}II").unpack_from
-    view = np.frombuffer(data, np.uint8)
-    found: list[Int64Array] = []
-    loose: list[int] = []
-    at, total, last, alike = start, len(data), 0, 0
-    while at + 32 <= total:
+
+    def size_at(at: int) -> int:
         kind, length = read_head(data, at)
-        if kind != ENHANCED or length < 32 or at + length > total:
-            break
-        loose.append(at)
-        at += length
-        alike = alike + 1 if length == last else 0
-        last = length
-        if alike == _ALIKE:
-            count = count_alike(view, at, length, order, ((0, ENHANCED), (4, length)))
-            found += [np.array(loose, np.int64), at + np.arange(count, dtype=np.int64) * length]
-            loose, alike = [], 0
-            at += count * length
-    return np.concatenate([*found, np.array(loose, np.int64)])
+        return int(length) if kind == ENHANCED and length >= _LEAST_PACKET else 0
+
+    return chain(data, start, _LEAST_PACKET, size_at, lambda size: Words(order, {0: ENHANCED, 4: size}))[0]
 
 
-def to_ns(
-    ticks: np.ndarray[tuple[int], np.dtype[np.uint64]], description: Description
-) -> tuple[Int64Array, Int64Array]:
+def to_ns(ticks: NDArray[np.uint64], interface: Interface) -> tuple[Int64Array, Int64Array]:
     """Time stamps [ns since 1970], and the rows whose time is impossible."""
-    per_second = min(description.per_second, 1 << 62)
+    per_second = min(interface.per_second, 1 << 62)
     seconds, rest = np.divmod(ticks, np.uint64(per_second))
     impossible = seconds > (1 << 33)
     seconds = np.where(impossible, 0, seconds).astype(np.int64)
@@ -192,5 +164,5 @@ def to_ns(
         fraction = (rest * np.uint64(1_000_000_000) // np.uint64(per_second)).astype(np.int64)
     else:
         fraction = (rest.astype(np.float64) / per_second * 1e9).astype(np.int64)
-    offset_s = description.offset_s if abs(description.offset_s) < 1 << 32 else 0
+    offset_s = interface.offset_s if abs(interface.offset_s) < 1 << 32 else 0
     return (seconds + offset_s) * 1_000_000_000 + fraction, np.flatnonzero(impossible)
