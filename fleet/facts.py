@@ -146,7 +146,7 @@ def _standstills(analysis: Analysis) -> list[dict[str, Any]]:
             **_sole(one),
             "reasons": len(one.reasons),
             "hidden": len(one.unknown_conditions),
-            "stop_s": _stop_s(one),
+            "stop_s": 0.0 if math.isnan(one.stop_s) else one.stop_s,
             "lost_idle_s": max(one.seconds - delay, 0.0) if one.outcome == "refused" else 0.0,
             "temperature_c": float(temperature[row]),
             "soc": float(soc[row]),
@@ -161,12 +161,6 @@ def _sole(one: Standstill) -> dict[str, Any]:
     if one.verdict != "sole" or len(one.reasons) != 1:
         return {}
     return {"sole_condition": one.reasons[0].condition, "sole_group": one.reasons[0].group}
-
-
-def _stop_s(one: Standstill) -> float:
-    if one.stop_start_ns is None or one.stop_end_ns is None:
-        return 0.0
-    return (one.stop_end_ns - one.stop_start_ns) / 1e9
 
 
 def _soc_at(analysis: Analysis, at: Any) -> Any:

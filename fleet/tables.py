@@ -140,7 +140,7 @@ soc_low         float   lower end of its band [%]
 soc_high        float   upper end of its band [%]
 settled         word    settled, upper (surface charge), lower (after discharge) or unknown
 temperature_c   float   of the battery [degC]
-wake_ups        int     times it drew more than asleep
+wake_ups        int     times it drew more than asleep, something left on among them
 wake_up_ah      float   charge drawn by them [Ah]
 [drives of at]
 seconds         float   how long it took [s]

@@ -2,37 +2,18 @@
 
 from __future__ import annotations
 
-import os
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
-from idlewhy.cli.output import JSON, check_outputs, note, progress_bar, say, write_json, write_text
-from signal_defs.errors import UsageError
+from idlewhy.cli.fleet_store import STORE, existing_store, folder_for
+from idlewhy.cli.lazy import LazyGroup
+from idlewhy.cli.output import JSON, check_outputs, note, say, write_json, write_text
 
-if TYPE_CHECKING:
-    from fleet.privacy import Pseudonyms
-    from fleet.store import Store
-    from fleet.watch import Watched
-
-ALERTS = 10  # what --exit-code ends with
-EXIT_CODE = click.option("--exit-code", is_flag=True, help="End with 10 if a rule of the watch list is broken.")
-
-STORE = click.option(
-    "--store",
-    "-s",
-    metavar="FOLDER|URL",
-    default="idlewhy-store",
-    envvar="IDLEWHY_STORE",
-    show_default=True,
-    show_envvar=True,
-    help="Where the store is: a folder, or a URL such as s3://bucket/fleet.",
-)
+SUBCOMMANDS = {"add": "idlewhy.cli.fleet_add:add", "watch": "idlewhy.cli.fleet_watch:watch"}
 
 
-@click.group()
+@click.group(cls=LazyGroup, modules=SUBCOMMANDS)
 def fleet() -> None:
     """Follow many vehicles over weeks.
 
@@ -41,117 +22,6 @@ def fleet() -> None:
       idlewhy fleet add logs/ --manifest fleet.csv
       idlewhy fleet report -o fleet.html
     """
-
-
-@fleet.command()
-@click.argument("places", nargs=-1, required=True, metavar="LOG|FOLDER|PATTERN...")
-@STORE
-@click.option("--platform", "-p", metavar="ID|FOLDER", default="", help="Platform of vehicles the manifest gives none.")
-@click.option("--manifest", metavar="FILE.csv", help="Table: vehicle, platform, battery, depot, visits, logs.")
-@click.option("--pattern", default="", help='How paths tell the vehicle, such as "{vehicle}/{recording}-*.blf".')
-@click.option("--vehicle", metavar="ID", default="", help="All logs are of this vehicle.")
-@click.option("--together", is_flag=True, help="All logs of a vehicle are one recording, nights between them too.")
-@click.option("--workers", "-w", type=click.IntRange(0), help="Local processes; 0 for none. [default: one a core]")
-@click.option("--scheduler", metavar="tcp://HOST:PORT", default="", help="Work on this Dask cluster instead.")
-@click.option("--pseudonym-key", metavar="FILE", help="Replace vehicles' names by a keyed hash.")
-@click.option("--pages", metavar="FOLDER", help="Write each recording's own page there as well.")
-@click.option("--watch", "rules", metavar="FILE.toml", help="Look at these rules afterwards.")
-@EXIT_CODE
-@JSON
-def add(
-    places: tuple[str, ...],
-    store: str,
-    platform: str,
-    manifest: str | None,
-    pattern: str,
-    vehicle: str,
-    together: bool,
-    workers: int | None,
-    scheduler: str,
-    pseudonym_key: str | None,
-    pages: str | None,
-    rules: str | None,
-    exit_code: bool,
-    json_out: str | None,
-) -> int:
-    """Add logs; what is in already is skipped, a bad log stops nothing. Run again after an interruption to go on.
-
-    \b
-    Example:
-      idlewhy fleet add week-17/ --manifest fleet.csv --store fleet
-    """
-    check_outputs([json_out])
-    from fleet.batch import add_logs, add_manifest
-    from fleet.manifest import read_manifest
-    from fleet.privacy import read_key
-    from fleet.sources import find_logs, tasks_of
-    from fleet.store import open_store
-
-    rows = read_manifest(manifest) if manifest else ()
-    logs = find_logs(places, leave_out=[Path(manifest)] if manifest else [])
-    tasks, unplaced = tasks_of(
-        logs,
-        manifest=rows,
-        manifest_folder=Path(manifest).parent if manifest else None,
-        pattern=pattern,
-        vehicle=vehicle,
-        platform=platform,
-        together=together,
-    )
-    pseudonyms = read_key(pseudonym_key) if pseudonym_key else None
-    opened = open_store(store)
-    if rows:
-        add_manifest(opened, rows, pseudonyms)
-    with progress_bar() as progress:
-        report = add_logs(
-            opened,
-            tasks,
-            workers=_workers(workers, scheduler, len(tasks)),
-            scheduler=scheduler,
-            pseudonyms=pseudonyms,
-            also=_page_writer(pages, pseudonyms),
-            progress=progress,
-        )
-    faults = [(" ".join(one.task.logs), one.why) for one in report.failed] + [(one.log, one.why) for one in unplaced]
-    for log, why in faults:
-        note(f"not added: {log}\n    {why}")
-    watched = _look(opened, rules) if rules else None
-    line = (
-        f"{report.added} recordings added, {report.known} were in already, {len(faults)} not added; "
-        f"{report.seconds:.0f} s, {report.rate:.1f} a second.  -> {opened.url}"
-    )
-    say(line, json_out)
-    if json_out:
-        value: dict[str, Any] = {
-            "schema": "idlewhy.fleet-add/1",
-            "added": report.added,
-            "known": report.known,
-            "not_added": [{"log": log, "why": why} for log, why in faults],
-        }
-        write_json(json_out, value | ({"watch": _watched_json(watched)} if watched else {}))
-    if exit_code and watched and watched.alerts:
-        return ALERTS
-    return 3 if faults and not report.added and not report.known else 0
-
-
-def _workers(asked: int | None, scheduler: str, tasks: int) -> int:
-    """How many local processes: what was asked, else one a core, but none where there is too little to share out."""
-    if scheduler:
-        return 0
-    if asked is not None:
-        return asked
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
-    return min(cores, tasks) if tasks > 2 else 0
-
-
-def _page_writer(folder: str | None, pseudonyms: Pseudonyms | None) -> Any:
-    if not folder:
-        return None
-    if pseudonyms:
-        raise UsageError("Pages show names.", where="--pages", mend="Leave out --pages or --pseudonym-key.")
-    from idlewhy.cli.fleet_pages import PageWriter
-
-    return PageWriter(str(_folder(folder).absolute()))
 
 
 @fleet.command()
@@ -191,7 +61,7 @@ def report(
     from idlewhy.cli.fleet_pages import links_to, ranking_json
     from reports.fleet import fleet_line, fleet_page
 
-    data = fleet_of_store(_existing(store)).where(platform=platform, battery_type=battery_type, depot=depot)
+    data = fleet_of_store(existing_store(store)).where(platform=platform, battery_type=battery_type, depot=depot)
     ranked = rank(data)
     links = links_to(data.vehicles.index, Path(pages), Path(out)) if pages else {}
     write_text(out, fleet_page(data, ranked, links=links, language=language, most=most))
@@ -222,7 +92,7 @@ def trend(metric: str, store: str, vehicle: str | None, csv_out: str | None, jso
     from fleet.trends import metric_named, trends_of
     from idlewhy.cli.fleet_pages import TREND_COLUMNS, trend_row, trend_words
 
-    history = history_of_store(_existing(store), metric_named(metric), vehicle=vehicle)
+    history = history_of_store(existing_store(store), metric_named(metric), vehicle=vehicle)
     rows = [trend_row(one) for one in trends_of(history, metric)]
     if json_out:
         write_json(json_out, {"schema": "idlewhy.fleet-trend/1", "metric": metric, "vehicles": rows})
@@ -261,7 +131,7 @@ def export(store: str, out: str, kind: str) -> None:
     """
     from fleet.export import export_tables
 
-    written = export_tables(_existing(store), _folder(out), kind)
+    written = export_tables(existing_store(store), folder_for(out), kind)
     for name, rows in written.items():
         click.echo(f"{name}: {rows} rows")
 
@@ -280,33 +150,10 @@ def compact(store: str, grace: float) -> None:
     """
     from fleet.compact import compact as merge
 
-    done = merge(_existing(store), grace_s=grace)
+    done = merge(existing_store(store), grace_s=grace)
     for name in done.set_aside:
         note(f"{name} is damaged and was set aside with its part; add its logs again.")
     click.echo(f"{done.merged} parts merged into {done.into}, {done.deleted} files removed.")
-
-
-@fleet.command()
-@STORE
-@click.option("--rules", "-r", metavar="FILE.toml", required=True, help="The watch list.")
-@EXIT_CODE
-@JSON
-def watch(store: str, rules: str, exit_code: bool, json_out: str | None) -> int:
-    """Tell which vehicles break a rule of the watch list.
-
-    Each is told with the figure and what clears it. For a scheduler, --exit-code ends with 10 if a rule is broken.
-
-    \b
-    Example:
-      idlewhy fleet watch --store fleet --rules watch.toml --exit-code --json -
-    """
-    check_outputs([json_out])
-    watched = _look(_existing(store), rules)
-    if json_out:
-        write_json(json_out, _watched_json(watched))
-    else:
-        click.echo(f"{len(watched.alerts)} alerts, {len(watched.unjudged)} not judged for lack of data.")
-    return ALERTS if exit_code and watched.alerts else 0
 
 
 @fleet.command()
@@ -324,7 +171,7 @@ def learn(store: str, platform: str) -> None:
     from fleet.learning import learn_from_store
     from signal_defs.load import load_platform
 
-    learned = learn_from_store(_existing(store), load_platform(platform))
+    learned = learn_from_store(existing_store(store), load_platform(platform))
     click.echo(f"{learned.decisions} decisions, {learned.stops} of them stops.")
     for one in learned.thresholds:
         low, high = one.stop_level.low, one.stop_level.high
@@ -332,45 +179,3 @@ def learn(store: str, platform: str) -> None:
         click.echo(f"{one.condition.name}: between {low:g} and {high:g} {one.unit}, file {one.in_file:g}: {words}")
     for sentence in learned.wrong:
         click.echo(str(sentence))
-
-
-def _folder(name: str) -> Path:
-    """A folder for results, made where it is not there. Raises UsageError where nothing can be written into it."""
-    folder = Path(name)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise UsageError(
-            f"The folder cannot be made ({fault.strerror}).", where=name, mend="Name another one."
-        ) from fault
-    if not os.access(folder, os.W_OK):
-        raise UsageError("The folder cannot be written into.", where=name, mend="Name a folder of your own.")
-    return folder
-
-
-def _existing(store: str) -> Store:
-    from fleet.store import open_store
-
-    return open_store(store, must_exist=True)
-
-
-def _look(store: Store, rules: str) -> Watched:
-    from fleet.fleet_data import fleet_of_store
-    from fleet.watch import read_rules
-    from fleet.watch import watch as look
-
-    watched = look(fleet_of_store(store), read_rules(rules))
-    for alert in watched.alerts:
-        figure = alert.figure
-        note(f"{alert.rule}: {alert.vehicle}: {figure.value:g} ({figure.low:g} to {figure.high:g}). {alert.clears}")
-    return watched
-
-
-def _watched_json(watched: Watched) -> dict[str, Any]:
-    return {
-        "schema": "idlewhy.watch/1",
-        "alerts": [asdict(one) | {"clears": str(one.clears)} for one in watched.alerts],
-        "unjudged": [
-            {"rule": rule, "vehicle": vehicle, "missing": str(missing)} for rule, vehicle, missing in watched.unjudged
-        ],
-    }
