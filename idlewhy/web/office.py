@@ -159,29 +159,29 @@ class Office:
 
     # ---- the fleet
 
-    async def fleet_report(self) -> Path:
+    async def fleet_report(self, language: str) -> Path:
         """The page over all vehicles, made anew if a recording came or went. Raises Problem if there is none."""
         rows = await asyncio.to_thread(self.jobs.results)
         paths = [str(path) for row in rows if (path := self.results.folder / row["result"] / FLEET).is_file()]
         if not paths:
             raise Problem("not-found", "There is no recording yet.", "Upload the first log.")
-        name = hashlib.sha256("\n".join(paths).encode()).hexdigest()[:32]
+        state = hashlib.sha256("\n".join(paths).encode()).hexdigest()[:32]
         async with self._fleet:
-            kept = self.results.fleet / f"{name}.html"
+            kept = self.results.fleet / f"{state}-{language}.html"
             if not kept.is_file():
-                await self._make_fleet(kept, paths, {row["name"]: f"/vehicles/{row['vehicle']}" for row in rows})
+                links = {row["name"]: f"/vehicles/{row['vehicle']}" for row in rows}
+                await self._make_fleet(kept, {"reads": paths, "links": links, "language": language})
+                self.results.drop_fleet(but=state)
         return kept
 
-    async def _make_fleet(self, target: Path, paths: list[str], links: dict[str, str]) -> None:
+    async def _make_fleet(self, target: Path, task: dict[str, Any]) -> None:
         work = self.results.begin()
         try:
-            task = {"kind": "fleet", "reads": paths, "links": links, "language": "en"}
             async with self._side:
-                outcome = await run_child(task, work, self.settings, wall_s=_FLEET_S)
+                outcome = await run_child({"kind": "fleet", **task}, work, self.settings, wall_s=_FLEET_S)
             if outcome.fault is not None or not (work / REPORT).is_file():
                 fault = outcome.fault
                 raise Problem("defect", f"The fleet report could not be made: {fault.what if fault else 'no answer'}")
-            self.results.drop_fleet()
             (work / REPORT).replace(target)
         finally:
             self.results.drop_work(work)

@@ -21,6 +21,7 @@ from idlewhy.web.page import show
 from idlewhy.web.problems import Problem
 from idlewhy.web.results import report_policy
 from idlewhy.web.submit import checked_language, make_recording
+from idlewhy.web.words import words_for
 
 router = APIRouter(include_in_schema=False)
 
@@ -174,7 +175,7 @@ def fleet(request: Request, _caller: CanRead) -> Response:
 
 @router.get("/fleet/report")
 async def fleet_report(request: Request, _caller: CanRead) -> Response:
-    path = await office_of(request).fleet_report()
+    path = await office_of(request).fleet_report(words_for(request).code)
     return FileResponse(
         path, media_type="text/html; charset=utf-8", headers={"content-security-policy": report_policy(path)}
     )

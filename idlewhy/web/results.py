@@ -68,10 +68,11 @@ class Results:
         if result:
             shutil.rmtree(self.folder / result, ignore_errors=True)
 
-    def drop_fleet(self) -> None:
-        """Delete what was written about all vehicles together."""
+    def drop_fleet(self, but: str = "") -> None:
+        """Delete what was written about all vehicles together. but: the names that begin so stay."""
         for path in self.fleet.iterdir():
-            path.unlink(missing_ok=True)
+            if not but or not path.name.startswith(but):
+                path.unlink(missing_ok=True)
 
     def sweep(self, database: Database, younger_than_s: float = 0.0) -> None:
         """Delete results that no job names: left behind by a server that was killed."""

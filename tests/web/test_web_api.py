@@ -130,7 +130,9 @@ def test_two_recordings_are_compared_and_deleting_one_deletes_the_comparison(
     comparison = made.json()["id"]
     assert site.finished(comparison, "comparisons")["state"] == "done"
     assert "before and after" in site.call("GET", f"/api/v1/comparisons/{comparison}/report").text
-    assert site.call("GET", "/fleet/report").status_code == 200
+    for language in ("en", "de", "en"):
+        fleet = site.call("GET", "/fleet/report", headers={"accept-language": language})
+        assert f'<html lang="{language}"' in fleet.text
     assert site.call("DELETE", f"/api/v1/recordings/{second['id']}").status_code == 204
     assert site.call("GET", f"/api/v1/comparisons/{comparison}").status_code == 404
     assert list((site.settings.folder / "fleet").iterdir()) == []
