@@ -143,7 +143,7 @@ def _weigh_voltage(one: Candidate, values: Series, voltage: Candidate | None, cr
         return one.more(-6, Text("but its median in the log is {v:g} V, no 12 V battery's", {"v": round(middle, 3)}))
     if voltage is None or cranks is None:
         return one.more(1, Text("its median in the log is {v:.2f} V", {"v": middle}))
-    depth = np.array([middle_of(values, instant) for instant in cranks.time_ns.tolist()])
+    depth = np.array([_fall_at(values, instant) for instant in cranks.time_ns.tolist()])
     fell = int((depth > 0.4).sum())
     said = {"n": fell, "of": len(depth), "v": float(np.nanmedian(depth)) if np.isfinite(depth).any() else 0.0}
     if fell < len(depth) / 2:
@@ -152,7 +152,7 @@ def _weigh_voltage(one: Candidate, values: Series, voltage: Candidate | None, cr
     return found.more(1, Text("with the current it tells the most cranks")) if one.source == voltage.source else found
 
 
-def middle_of(values: Series, instant: int) -> float:
+def _fall_at(values: Series, instant: int) -> float:
     """How far a voltage fell around an instant [V]."""
     before = values.held(np.array([instant - 1_000_000_000]), 3.0)[0]
     around = values.between(instant - 500_000_000, instant + 500_000_000)
