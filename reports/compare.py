@@ -22,7 +22,7 @@ from reports.parts.origin import origin_part
 from reports.plain import plain
 from reports.static_svg import static_svg
 from reports.summary import sought
-from reports.table import Cell, Column, Table, table, word
+from reports.table import Table, numbers, texts
 from reports.view import View, view_of
 from signal_defs.text import Text
 
@@ -148,14 +148,14 @@ def _refusals(two: Two) -> Part:
 def _conditions(two: Two) -> Table:
     say = two.before.say
     counts = [view.account.reason_counts for view in (two.before, two.after)]
-    names = dict.fromkeys([*counts[0], *counts[1]])
-    rows = []
-    for name in names:
-        before, after = (count.get(name, (0, 0, 0.0))[0] for count in counts)
-        rows.append([word(say.name(name)), Cell(str(before), before), Cell(str(after), after)])
-    columns = [Column(say("Condition")), Column(say("Refusals before"), numeric=True)]
-    columns.append(Column(say("Refusals after"), numeric=True))
-    return table("conditions", say("Refusals by condition, before and after"), columns, rows)
+    names = list(dict.fromkeys([*counts[0], *counts[1]]))
+    before, after = ([count.get(name, (0,))[0] for name in names] for count in counts)
+    columns = [
+        texts(say("Condition"), [say.name(name) for name in names]),
+        numbers(say, say("Refusals before"), before),
+        numbers(say, say("Refusals after"), after),
+    ]
+    return Table("conditions", say("Refusals by condition, before and after"), columns)
 
 
 def _origins(two: Two) -> list[Part]:

@@ -8,7 +8,7 @@ from estimator.estimate import Figure
 from idle_stop.comparison import Change, Comparison, FigureChange
 from reports.language import Language
 from reports.part import Part
-from reports.table import Cell, Column, table, word
+from reports.table import Cell, Column, Table, texts
 from signal_defs.text import Text
 
 NAMES: dict[str, tuple[Text, int, str]] = {  # what it is called, decimals, unit
@@ -33,31 +33,27 @@ _TURNED: dict[Change, Change] = {"rose": "fell", "fell": "rose"}
 
 def figures_part(compared: Comparison, say: Language) -> Part:
     """What changed in the battery?"""
-    rows, changed, known = [], [], 0
-    for change in (_as_drawn(one) for one in compared.figures):
-        text, digits, unit = NAMES[change.name]
-        name, verdict = say.text(text), say.text(CHANGES[change.change])
-        known += change.change != "cannot be told"
-        if change.change in _TURNED:
-            changed.append(f"{name} {verdict}")
-        rows.append(
-            [
-                word(name),
-                *(_cell(figure, digits, unit, say) for figure in (change.before, change.after)),
-                word(verdict),
-                word(say.text(change.why) if change.why else "–"),
-            ]
-        )
-    columns = [Column(say("Figure")), Column(say("Before"), numeric=True), Column(say("After"), numeric=True)]
-    columns += [Column(say("Change")), Column(say("Why it cannot be told"))]
+    found = [_as_drawn(one) for one in compared.figures]
+    names = [say.text(NAMES[one.name][0]) for one in found]
+    verdicts = [say.text(CHANGES[one.change]) for one in found]
+    columns = [
+        texts(say("Figure"), names),
+        Column(say("Before"), [_cell(one.before, one.name, say) for one in found], numeric=True),
+        Column(say("After"), [_cell(one.after, one.name, say) for one in found], numeric=True),
+        texts(say("Change"), verdicts),
+        texts(say("Why it cannot be told"), [say.text(one.why) if one.why else "–" for one in found]),
+    ]
+    changed = [
+        f"{name} {verdict}" for name, verdict, one in zip(names, verdicts, found, strict=True) if one.change in _TURNED
+    ]
     if changed:
         answer = say("Beyond the bands: {changes}.", changes=say.list(changed))
-    elif known:
+    elif any(one.change != "cannot be told" for one in found):
         answer = say("No figure of the battery changed beyond its band.")
     else:
         answer = say("No figure of the battery can be compared.")
-    shown = table("figures", say("Figures before and after, with their 95 % bands"), columns, rows)
-    return Part("figures", say("What changed in the battery?"), answer, tables=(shown,))
+    table = Table("figures", say("Figures before and after, with their 95 % bands"), columns)
+    return Part("figures", say("What changed in the battery?"), answer, tables=(table,))
 
 
 def _as_drawn(change: FigureChange) -> FigureChange:
@@ -74,5 +70,6 @@ def _drawn(figure: Figure) -> Figure:
     return Figure(max(-figure.value, 0.0), max(-figure.high, 0.0), max(-figure.low, 0.0))
 
 
-def _cell(figure: Figure, digits: int, unit: str, say: Language) -> Cell:
+def _cell(figure: Figure, name: str, say: Language) -> Cell:
+    _, digits, unit = NAMES[name]
     return Cell(say.figure(figure, digits, unit), round(figure.value, 4) if figure.is_known else "")

@@ -7,7 +7,7 @@ from idle_stop.comparison import Comparison, FindingChange, State
 from reports.findings import wording
 from reports.language import Language
 from reports.part import Part
-from reports.table import Column, table, word
+from reports.table import Table, texts
 from signal_defs.text import Text
 
 STATE_WORDS: dict[State, Text] = {
@@ -40,22 +40,18 @@ def findings_sentence(compared: Comparison, say: Language) -> str:
 
 def findings_part(compared: Comparison, say: Language) -> Part:
     """Which findings are gone, and which stay?"""
-    rows = [
-        [
-            word(say.text(wording(change.code).title)),
-            word(say.text(STATE_WORDS[change.state])),
-            word(say("sure") if change.sure else say("not sure")),
-            word(_certainty(change.before, say)),
-            word(_certainty(change.after, say)),
-            word(say.text(change.why) if change.why else "–"),
-        ]
-        for change in compared.findings
+    found = compared.findings
+    columns = [
+        texts(say("Finding"), [say.text(wording(one.code).title) for one in found]),
+        texts(say("Now"), [say.text(STATE_WORDS[one.state]) for one in found]),
+        texts(say("How sure"), [say("sure") if one.sure else say("not sure") for one in found]),
+        texts(say("Before"), [_certainty(one.before, say) for one in found]),
+        texts(say("After"), [_certainty(one.after, say) for one in found]),
+        texts(say("Lacking in the recording without it"), [say.text(one.why) if one.why else "–" for one in found]),
     ]
-    columns = [Column(say("Finding")), Column(say("Now")), Column(say("How sure")), Column(say("Before"))]
-    columns += [Column(say("After")), Column(say("Lacking in the recording without it"))]
-    shown = table("findings", say("Findings before and after"), columns, rows)
+    table = Table("findings", say("Findings before and after"), columns)
     question = say("Which findings are gone, which stay?")
-    return Part("findings", question, findings_sentence(compared, say), tables=(shown,))
+    return Part("findings", question, findings_sentence(compared, say), tables=(table,))
 
 
 def _title(change: FindingChange, say: Language) -> str:

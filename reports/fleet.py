@@ -23,7 +23,7 @@ from reports.page import render
 from reports.plain import plain
 from reports.role_words import GROUP_WORDS
 from reports.static_svg import static_svg
-from reports.table import Column, number, table, word
+from reports.table import Table, numbers, texts
 
 MOST = 500  # vehicles with a row of their own
 _NAMED = 4  # vehicles named in the first sentence
@@ -247,31 +247,18 @@ def _worse(n: int, say: Language) -> str:
     )
 
 
-def _lost(data: FleetData, weeks: Weeks, say: Language) -> Any:
-    """Idling and refusals by condition."""
+def _lost(data: FleetData, weeks: Weeks, say: Language) -> Table:
+    """Idling and refusals by condition, the most frequent first."""
     sums = data.refusals.groupby(["condition", "group"])[["refusals", "alone", "lost_idle_s"]].sum()
+    sums = sums.sort_values("refusals", ascending=False, kind="stable").reset_index()
     columns = [
-        Column(say("Condition")),
-        Column(say("Group")),
-        Column(say("Refusals"), numeric=True),
-        Column(say("alone at fault"), numeric=True),
-        Column(say("Idling"), "h", numeric=True),
+        texts(say("Condition"), [say.name(name) if name else say("cause not visible") for name in sums["condition"]]),
+        texts(say("Group"), [say.text(GROUP_WORDS[one]) if one in GROUP_WORDS else one for one in sums["group"]]),
+        numbers(say, say("Refusals"), sums["refusals"]),
+        numbers(say, say("alone at fault"), sums["alone"]),
+        numbers(say, say("Idling"), sums["lost_idle_s"] / 3600, 1, "h"),
     ]
-    rows = [
-        [
-            word(say.name(condition) if condition else say("cause not visible")),
-            word(say.text(GROUP_WORDS[group]) if group in GROUP_WORDS else group),
-            number(float(refusals), 0, say),
-            number(float(alone), 0, say),
-            number(float(lost) / 3600, 1, say),
-        ]
-        for (condition, group), (refusals, alone, lost) in zip(
-            sums.index, sums.sort_index().itertuples(index=False, name=None), strict=True
-        )
-    ]
-    rows.sort(key=lambda cells: -float(cells[2].raw or 0))
-    caption = say("Refusals by condition, {dates}", dates=_dates(weeks, say))
-    return table("conditions", caption, columns, rows)
+    return Table("conditions", say("Refusals by condition, {dates}", dates=_dates(weeks, say)), columns)
 
 
 def _sound(data: FleetData, say: Language) -> list[str]:

@@ -9,7 +9,7 @@ from fleet.changes import Change, Visit
 from reports.fleet_words import CHANGES, VISITS, day_words
 from reports.language import Language
 from reports.plain import plain
-from reports.table import Cell, Column, Table, number, table, word
+from reports.table import Table, numbers, texts
 from signal_defs.text import Text
 
 _SENTENCES = 12  # visits shown openly
@@ -90,38 +90,25 @@ def _what(visit: Visit, say: Language) -> str:
 
 
 def _numbers(changes: Sequence[Change], say: Language) -> Table:
+    shown = changes[:_ROWS]
+    digits = [one.metric.digits + 1 for one in shown]
+    verdicts = [" ".join(map(say.text, one.lacking)) or say.text(CHANGES[one.verdict]) for one in shown]
+    days = [say("{before} and {after}", before=a, after=b) if a or b else "" for a, b in (one.days for one in shown)]
     columns = [
-        Column(say("Vehicle")),
-        Column(say("Day")),
-        Column(say("What was done")),
-        Column(say("Figure")),
-        Column(say("Unit")),
-        Column(say("Before"), numeric=True),
-        Column(say("After"), numeric=True),
-        Column(say("Change"), numeric=True),
-        Column(say("At least"), numeric=True),
-        Column(say("At most"), numeric=True),
-        Column(say("Days before and after")),
-        Column(say("Verdict")),
+        texts(say("Vehicle"), [one.visit.vehicle for one in shown]),
+        texts(say("Day"), [day_words(one.visit.day) for one in shown]),
+        texts(say("What was done"), [_what(one.visit, say) for one in shown]),
+        texts(say("Figure"), [say.text(Text(one.metric.title)) for one in shown]),
+        texts(say("Unit"), [one.metric.unit for one in shown]),
+        numbers(say, say("Before"), [one.before for one in shown], digits),
+        numbers(say, say("After"), [one.after for one in shown], digits),
+        numbers(say, say("Change"), [one.difference.value for one in shown], digits),
+        numbers(say, say("At least"), [one.difference.low for one in shown], digits),
+        numbers(say, say("At most"), [one.difference.high for one in shown], digits),
+        texts(say("Days before and after"), days),
+        texts(say("Verdict"), verdicts),
     ]
-    left = len(changes) - _ROWS
-    more = say("{n} further rows are left out.", n=left) if left > 0 else ""
+    left = len(changes) - len(shown)
+    more = say("{n} further rows are left out.", n=left) if left else ""
     caption = say("Each figure in the 28 days before and after a visit, in the same classes of temperature")
-    return table("visits", caption, columns, [_row(change, say) for change in changes[:_ROWS]], more)
-
-
-def _row(change: Change, say: Language) -> list[Cell]:
-    metric, digits = change.metric, change.metric.digits + 1
-    told = say.text(CHANGES[change.verdict])
-    missing = " ".join(say.text(line) for line in change.lacking)
-    values = (change.before, change.after, change.difference.value, change.difference.low, change.difference.high)
-    return [
-        word(change.visit.vehicle),
-        word(day_words(change.visit.day)),
-        word(_what(change.visit, say)),
-        word(say.text(Text(metric.title))),
-        word(metric.unit),
-        *(number(value, digits, say) for value in values),
-        word(say("{before} and {after}", before=change.days[0], after=change.days[1]) if any(change.days) else ""),
-        word(missing or told),
-    ]
+    return Table("visits", caption, columns, more)

@@ -6,68 +6,48 @@ import math
 from collections.abc import Sequence
 
 from fleet.fleet_data import FleetData
-from fleet.metrics import METRICS
 from fleet.ranking import Ranked
-from fleet.strata import GROUPINGS, Compared, Strata, strata
+from fleet.strata import GROUPINGS, Strata, strata
 from reports.fleet_story import days_words, reason_words
 from reports.fleet_words import PROPERTIES, STANDING_WORDS, VERDICTS, day_words
 from reports.language import Language
-from reports.table import Cell, Column, Table, number, table, word
+from reports.table import Table, numbers, texts
 from signal_defs.text import Text
 
 
 def ranking_table(ranked: Sequence[Ranked], say: Language) -> Table:
     """All vehicles with their standing and reasons."""
     columns = [
-        Column(say("Vehicle")),
-        Column(say("Standing")),
-        Column(say("Badness, at least"), numeric=True),
-        Column(say("Reasons")),
-        Column(say("Since")),
-        Column(say("To the limit")),
+        texts(say("Vehicle"), [one.vehicle for one in ranked]),
+        texts(say("Standing"), [say.text(STANDING_WORDS[one.standing]) for one in ranked]),
+        numbers(say, say("Badness, at least"), [one.badness for one in ranked], 1),
+        texts(say("Reasons"), ["; ".join(reason_words(reason, say) for reason in one.reasons) for one in ranked]),
+        texts(say("Since"), [day_words(one.since) if math.isfinite(one.since) else "" for one in ranked]),
+        texts(say("To the limit"), [days_words(one.days, say) for one in ranked]),
     ]
-    rows = [
-        [
-            word(one.vehicle),
-            word(say.text(STANDING_WORDS[one.standing])),
-            number(one.badness, 1, say),
-            word("; ".join(reason_words(reason, say) for reason in one.reasons)),
-            word(day_words(one.since) if math.isfinite(one.since) else ""),
-            word(days_words(one.days, say)),
-        ]
-        for one in ranked
-    ]
-    return table("ranking", say("All vehicles"), columns, rows)
+    return Table("ranking", say("All vehicles"), columns)
 
 
 def figures_table(ranked: Sequence[Ranked], say: Language) -> Table:
     """Every figure of every vehicle: level, slope, verdict, data behind it."""
+    vehicles = [one.vehicle for one in ranked for _ in one.trends]
+    trends = [trend for one in ranked for trend in one.trends.values()]
+    digits = [one.metric.digits + 1 for one in trends]
     columns = [
-        Column(say("Vehicle")),
-        Column(say("Figure")),
-        Column(say("Unit")),
-        Column(say("Level"), numeric=True),
-        Column(say("Lowest"), numeric=True),
-        Column(say("Highest"), numeric=True),
-        Column(say("Change a month"), numeric=True),
-        Column(say("At least"), numeric=True),
-        Column(say("At most"), numeric=True),
-        Column(say("Verdict")),
-        Column(say("Days"), numeric=True),
-        Column(say("Missing")),
+        texts(say("Vehicle"), vehicles),
+        texts(say("Figure"), [say.text(Text(one.metric.title)) for one in trends]),
+        texts(say("Unit"), [one.metric.unit for one in trends]),
+        numbers(say, say("Level"), [one.level.value for one in trends], digits),
+        numbers(say, say("Lowest"), [one.level.low for one in trends], digits),
+        numbers(say, say("Highest"), [one.level.high for one in trends], digits),
+        numbers(say, say("Change a month"), [one.slope.value for one in trends], digits),
+        numbers(say, say("At least"), [one.slope.low for one in trends], digits),
+        numbers(say, say("At most"), [one.slope.high for one in trends], digits),
+        texts(say("Verdict"), [say.text(VERDICTS[one.verdict]) for one in trends]),
+        numbers(say, say("Days"), [one.days for one in trends]),
+        texts(say("Missing"), [" ".join(map(say.text, one.lacking)) for one in trends]),
     ]
-    rows = []
-    for one in ranked:
-        for name, trend in one.trends.items():
-            digits = METRICS[name].digits + 1
-            values = (trend.level.value, trend.level.low, trend.level.high)
-            slopes = (trend.slope.value, trend.slope.low, trend.slope.high)
-            cells: list[Cell] = [word(one.vehicle), word(say.text(Text(METRICS[name].title))), word(METRICS[name].unit)]
-            cells += [number(value, digits, say) for value in (*values, *slopes)]
-            missing = " ".join(say.text(line) for line in trend.lacking)
-            cells += [word(say.text(VERDICTS[trend.verdict])), number(float(trend.days), 0, say), word(missing)]
-            rows.append(cells)
-    return table("figures", say("All figures of all vehicles, present battery episode"), columns, rows)
+    return Table("figures", say("All figures of all vehicles, present battery episode"), columns)
 
 
 def comparisons(data: FleetData, say: Language) -> tuple[list[Table], list[str]]:
@@ -97,31 +77,18 @@ def comparisons(data: FleetData, say: Language) -> tuple[list[Table], list[str]]
 
 
 def _strata_table(found: Strata, say: Language) -> Table:
+    groups, by = found.groups, say.text(PROPERTIES[found.by])
+    ends = [[say.number(end) for end in (one.pooled.low, one.pooled.high)] for one in groups]
     columns = [
-        Column(say.text(PROPERTIES[found.by])),
-        Column(say("Vehicles"), numeric=True),
-        Column(say("Standstills"), numeric=True),
-        Column(say("Stopped, pooled"), "%", numeric=True),
-        Column(say("95 % interval")),
-        Column(say("Same weather"), "%", numeric=True),
-        *(Column(say("{low} to {high} °C", low=label, high=label + 10), "%", numeric=True) for label in found.classes),
+        texts(by, [one.group or say("not given") for one in groups]),
+        numbers(say, say("Vehicles"), [one.vehicles for one in groups]),
+        numbers(say, say("Standstills"), [one.standstills for one in groups]),
+        numbers(say, say("Stopped, pooled"), [one.pooled.value for one in groups], 0, "%"),
+        texts(say("95 % interval"), [say("{low} to {high}", low=low, high=high) for low, high in ends]),
+        numbers(say, say("Same weather"), [one.standardised for one in groups], 0, "%"),
     ]
-    rows = [_strata_row(group, found.classes, say) for group in found.groups]
-    caption = say("Share of standstills with the engine stopped, by {by}", by=say.text(PROPERTIES[found.by]))
-    return table(f"by-{found.by.replace('_', '-')}", caption, columns, rows)
-
-
-def _strata_row(group: Compared, classes: Sequence[int], say: Language) -> list[Cell]:
-    between = say("{low} to {high}", low=say.number(group.pooled.low), high=say.number(group.pooled.high))
-    cells = [
-        word(group.group or say("not given")),
-        number(float(group.vehicles), 0, say),
-        number(float(group.standstills), 0, say),
-        number(group.pooled.value, 0, say),
-        word(between),
-        number(group.standardised, 0, say),
-    ]
-    for label in classes:
-        share = group.by_class.get(label)
-        cells.append(number(share[0].value if share else float("nan"), 0, say))
-    return cells
+    for label in found.classes:
+        shares = [one.by_class[label][0].value if label in one.by_class else math.nan for one in groups]
+        columns.append(numbers(say, say("{low} to {high} °C", low=label, high=label + 10), shares, 0, "%"))
+    caption = say("Share of standstills with the engine stopped, by {by}", by=by)
+    return Table(f"by-{found.by.replace('_', '-')}", caption, columns)

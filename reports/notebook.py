@@ -28,21 +28,14 @@ def notebook_html(analysis: Analysis, *, language: str = "en") -> str:
     ]
     if view.account.standstills:
         body.append(static_svg(standstill_band(view), say("Standstills by outcome")))
-        body.append(_table(view_table=standstill_table(view).to_frame()))
+        frame = standstill_table(view).to_frame().head(_ROWS)
+        body.append(frame.to_html(index=False, escape=True, border=0, na_rep=""))
     return f'<div style="max-width:52rem">{"".join(body)}</div>'
 
 
 def show_in_notebooks() -> None:
     """Let every `Analysis` show itself in a notebook; called once by the API."""
     setattr(Analysis, "_repr_html_", notebook_html)  # noqa: B010 - the class lives left of this stage and has no such method
-
-
-def _table(view_table: object) -> str:
-    import pandas as pd
-
-    assert isinstance(view_table, pd.DataFrame)
-    head = view_table.head(_ROWS)
-    return str(head.to_html(index=False, escape=True, border=0, na_rep=""))
 
 
 def _text(words: str) -> str:

@@ -9,10 +9,10 @@ from reports.page import render
 from reports.part import Part
 from reports.platform_words import rating_words
 from reports.role_words import role_words
-from reports.rule_cells import rule_cells, rule_columns
-from reports.table import Cell, Column, Table, table, word
+from reports.rule_tables import rule_columns, settings_table
+from reports.table import Table, numbers, texts
 from signal_defs.costs import missing
-from signal_defs.platform import Binding, Condition, Platform
+from signal_defs.platform import Binding, Platform
 
 
 def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]] = (), language: str = "en") -> str:
@@ -56,25 +56,16 @@ def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]]
 
 
 def _sees(platform: Platform, say: Language) -> Part:
+    bound = platform.bindings
     columns = [
-        Column(say("Role")),
-        Column(say("Meaning")),
-        Column(say("Unit")),
-        Column(say("Signal")),
-        Column(say("How it is read")),
+        texts(say("Role"), bound),
+        texts(say("Meaning"), [role_words(role, say) for role in bound]),
+        texts(say("Unit"), [one.role.unit.replace("degC", "°C") for one in bound.values()]),
+        texts(say("Signal"), [one.source for one in bound.values()]),
+        texts(say("How it is read"), [_reading(one, say) for one in bound.values()]),
     ]
-    rows = [
-        [
-            word(role),
-            word(role_words(role, say)),
-            word(binding.role.unit.replace("degC", "°C")),
-            word(binding.source),
-            word(_reading(binding, say)),
-        ]
-        for role, binding in platform.bindings.items()
-    ]
-    answer = say("{n} signals play a role; whatever is not here stays unknown.", n=len(rows))
-    return Part("roles", say("What does it see?"), answer, tables=(table("roles", say("Roles"), columns, rows),))
+    answer = say("{n} signals play a role; whatever is not here stays unknown.", n=len(bound))
+    return Part("roles", say("What does it see?"), answer, tables=(Table("roles", say("Roles"), columns),))
 
 
 def _reading(binding: Binding, say: Language) -> str:
@@ -91,114 +82,67 @@ def _reading(binding: Binding, say: Language) -> str:
 
 
 def _rules(platform: Platform, say: Language) -> Part:
-    rows = [[*rule_cells(one, say), word(_seen(one, platform, say))] for one in platform.idle_stop.conditions]
-    columns = [*rule_columns(say), Column(say("Seen"))]
-    unseen = sum(row[-1].raw == say("no, stays unknown") for row in rows)
-    answer = say("{n} conditions, {m} of them without a signal.", n=len(rows), m=unseen)
-    return Part(
-        "rules",
-        say("When does it allow idle-stop?"),
-        answer,
-        tables=(table("conditions", say("Conditions"), columns, rows), _figures(platform, say)),
-    )
-
-
-def _seen(condition: Condition, platform: Platform, say: Language) -> str:
-    """Whether the platform has a signal for it."""
-    if condition.role in platform.bindings:
-        return say("yes")
-    return say("by the estimate") if condition.role == "battery_soc" else say("no, stays unknown")
-
-
-def _figures(platform: Platform, say: Language) -> Table:
-    rules = platform.idle_stop
-    figures = [
-        (say("Stands at or below"), rules.standing_kmh, "km/h"),
-        (say("Delay from standing to the decision"), rules.stop_delay_s, "s"),
-        (say("Shortest standstill that counts"), rules.min_standstill_s, "s"),
-        (say("Speed that arms it again"), rules.re_arm_kmh, "km/h"),
-        (say("for"), rules.re_arm_s, "s"),
-        (say("Longest stop"), rules.max_stop_s, "s"),
-        (say("A good restart takes at most"), rules.restart_max_s, "s"),
-        (say("A good restart keeps at least"), rules.restart_min_v, "V"),
-        (say("Fuel at idle"), rules.idle_fuel_l_per_h, "l/h"),
+    rules = platform.idle_stop.conditions
+    unseen = say("no, stays unknown")
+    seen = [
+        say("yes") if one.role in platform.bindings else say("by the estimate") if one.role == "battery_soc" else unseen
+        for one in rules
     ]
-    rows = [
-        [word(name), Cell("–", "") if value is None else Cell(say.number(value, 2), value), word(unit)]
-        for name, value, unit in figures
-    ]
-    columns = [Column(say("Figure")), Column(say("Value"), numeric=True), Column(say("Unit"))]
-    return table("figures", say("How it decides"), columns, rows)
+    answer = say("{n} conditions, {m} of them without a signal.", n=len(rules), m=seen.count(unseen))
+    conditions = Table("conditions", say("Conditions"), [*rule_columns(rules, say), texts(say("Seen"), seen)])
+    tables = (conditions, settings_table(platform, say))
+    return Part("rules", say("When does it allow idle-stop?"), answer, tables=tables)
 
 
 def _missing(platform: Platform, say: Language) -> Part:
     lost = missing(platform.bindings)
-    columns = [Column(say("Missing")), Column(say("What that costs"))]
-    rows = [[word(" / ".join(one.any_of)), word(say.text(one.cost))] for one in lost]
+    columns = [
+        texts(say("Missing"), [" / ".join(one.any_of) for one in lost]),
+        texts(say("What that costs"), [say.text(one.cost) for one in lost]),
+    ]
     answer = (
-        say.many("{n} thing is missing.", "{n} things are missing.", len(rows))
-        if rows
+        say.many("{n} thing is missing.", "{n} things are missing.", len(lost))
+        if lost
         else say("Nothing that the analysis looks for is missing.")
     )
-    return Part(
-        "missing",
-        say("What is missing, and what does that cost?"),
-        answer,
-        tables=(table("missing", say("Missing roles"), columns, rows),),
-    )
+    question = say("What is missing, and what does that cost?")
+    return Part("missing", question, answer, tables=(Table("missing", say("Missing roles"), columns),))
 
 
 def _buses(platform: Platform, say: Language) -> Part:
-    columns = [
-        Column(say("Bus")),
-        Column(say("Kind")),
-        Column(say("Channels")),
-        Column(say("Message")),
-        Column(say("Identifier")),
-        Column(say("Cycle"), "ms", numeric=True),
-        Column(say("Roles")),
+    roles: dict[tuple[str, str], list[str]] = {}
+    for role, binding in platform.bindings.items():
+        roles.setdefault((binding.bus, binding.message), []).append(role)
+    used = [(bus, one) for bus in platform.buses for one in bus.messages if (bus.name, one.name) in roles]
+    cycles = [None if one.cycle_s is None else one.cycle_s * 1e3 for _, one in used]
+    messages = [
+        texts(say("Bus"), [bus.name for bus, _ in used]),
+        texts(say("Kind"), [bus.kind.upper() for bus, _ in used]),
+        texts(say("Channels"), [", ".join(bus.channels) or say("told by identifiers") for bus, _ in used]),
+        texts(say("Message"), [one.name for _, one in used]),
+        texts(say("Identifier"), [f"0x{one.identifier:X}" for _, one in used]),
+        numbers(say, say("Cycle"), cycles, 0, "ms"),
+        texts(say("Roles"), [", ".join(roles[bus.name, one.name]) for bus, one in used]),
     ]
-    rows = []
-    for bus in platform.buses:
-        roles: dict[str, list[str]] = {}
-        for role, binding in platform.bindings.items():
-            if binding.bus == bus.name:
-                roles.setdefault(binding.message, []).append(role)
-        for message in bus.messages:
-            if message.name in roles:
-                cycle = (
-                    Cell("–", "")
-                    if message.cycle_s is None
-                    else Cell(say.number(message.cycle_s * 1e3, 0), message.cycle_s * 1e3)
-                )
-                channels = ", ".join(bus.channels) or say("told by identifiers")
-                words = [
-                    word(text)
-                    for text in (bus.name, bus.kind.upper(), channels, message.name, f"0x{message.identifier:X}")
-                ]
-                rows.append([*words, cycle, word(", ".join(roles[message.name]))])
-    files = [
-        [word(bus.name), word(database.name), word(database.sha256)]
-        for bus in platform.buses
-        for database in bus.databases
+    files = [(bus.name, one.name, one.sha256) for bus in platform.buses for one in bus.databases]
+    databases = [
+        texts(say("Bus"), [bus for bus, _, _ in files]),
+        texts(say("File"), [name for _, name, _ in files]),
+        texts("SHA-256", [digest for _, _, digest in files]),
     ]
     defined = sum(len(bus.messages) for bus in platform.buses)
-    answer = say("{n} of the {m} messages that the databases define are used.", n=len(rows), m=defined)
-    tables = (
-        table("messages", say("Messages used"), columns, rows),
-        table("databases", say("Databases"), [Column(say("Bus")), Column(say("File")), Column("SHA-256")], files),
-    )
+    answer = say("{n} of the {m} messages that the databases define are used.", n=len(used), m=defined)
+    tables = (Table("messages", say("Messages used"), messages), Table("databases", say("Databases"), databases))
     return Part("buses", say("Where does it look?"), answer, tables=tables, notes=tuple(platform.sources))
 
 
 def _result(platform: Platform, origins: Sequence[tuple[str, str, str]], say: Language) -> Part:
-    columns = [Column(say("Part")), Column(say("Name")), Column(say("Comes from"))]
-    rows = [[word(kind), word(name), word(place)] for kind, name, place in origins]
+    columns = [
+        texts(say("Part"), [kind for kind, _, _ in origins]),
+        texts(say("Name"), [name for _, name, _ in origins]),
+        texts(say("Comes from"), [place for _, _, place in origins]),
+    ]
     names = ", ".join(folder.replace("\\", "/").rstrip("/").rpartition("/")[2] for folder in platform.extends)
     answer = say("It is laid over {names}; this is the result.", names=names)
-    return Part(
-        "result",
-        say("What comes from where?"),
-        answer,
-        tables=(table("origins", say("Origin of each part"), columns, rows),),
-    )
+    table = Table("origins", say("Origin of each part"), columns)
+    return Part("result", say("What comes from where?"), answer, tables=(table,))

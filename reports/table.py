@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from estimator.estimate import Figure
 from reports.language import Language
 from reports.plain import plain
 
@@ -25,6 +27,7 @@ class Column:
     """name without unit, unit "" where it has none; numbers are set to the right."""
 
     name: str
+    cells: Sequence[Cell]
     unit: str = ""
     numeric: bool = False
 
@@ -35,40 +38,54 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table. name: unique on a page and its CSV file's name."""
+    """One table. name: unique on a page and its CSV file's name. more: what was left out, if anything."""
 
     name: str
     caption: str
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    more: str = ""  # what was left out, if anything
+    columns: Sequence[Column]
+    more: str = ""
+
+    @property
+    def rows(self) -> list[tuple[Cell, ...]]:
+        return list(zip(*(column.cells for column in self.columns), strict=True))
 
     def to_frame(self) -> Any:
         """A pandas frame of the raw values; the column names carry the units."""
         import pandas as pd
 
-        rows = [
-            [
-                math.nan if cell.raw == "" and column.numeric else cell.raw
-                for cell, column in zip(row, self.columns, strict=True)
-            ]
-            for row in self.rows
-        ]
-        return pd.DataFrame(rows, columns=[column.title for column in self.columns])
+        return pd.DataFrame(
+            {
+                column.title: [math.nan if cell.raw == "" and column.numeric else cell.raw for cell in column.cells]
+                for column in self.columns
+            }
+        )
 
 
-def word(text: str, key: int | None = None) -> Cell:
-    """A cell of words."""
-    shown = plain(text)
-    return Cell(shown, shown, key)
+def texts(name: str, words: Iterable[str]) -> Column:
+    """A column of words."""
+    return Column(name, [Cell(shown, shown) for shown in map(plain, words)])
 
 
-def number(value: float, digits: int, say: Language) -> Cell:
-    """A cell with a number; "unknown" for NaN."""
-    known = math.isfinite(value)
-    return Cell(say.number(value, digits), round(float(value), max(digits, 6)) + 0.0 if known else "")
+def numbers(
+    say: Language, name: str, values: Iterable[float | None], digits: int | Iterable[int] = 0, unit: str = ""
+) -> Column:
+    """A column of numbers; "unknown" for NaN, a dash for None. digits: decimals of all, or of each."""
+    of_each = itertools.repeat(digits) if isinstance(digits, int) else digits
+    cells = [_number(value, decimals, say) for value, decimals in zip(values, of_each, strict=False)]
+    return Column(name, cells, unit, numeric=True)
 
 
-def table(name: str, caption: str, columns: Sequence[Column], rows: Sequence[Sequence[Cell]], more: str = "") -> Table:
-    """A table from sequences."""
-    return Table(name, caption, tuple(columns), tuple(tuple(row) for row in rows), more)
+def figures(say: Language, name: str, values: Iterable[Figure], digits: int = 0, unit: str = "") -> Column:
+    """A column of figures with their bands."""
+    cells = [Cell(say.figure(one, digits, ""), _raw(one.value, digits + 2)) for one in values]
+    return Column(name, cells, unit, numeric=True)
+
+
+def _number(value: float | None, digits: int, say: Language) -> Cell:
+    return Cell("–", "") if value is None else Cell(say.number(value, digits), _raw(value, max(digits, 6)))
+
+
+def _raw(value: float, digits: int) -> str | float:
+    if isinstance(value, int):
+        return value
+    return round(float(value), digits) + 0.0 if math.isfinite(value) else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +16,7 @@ from idle_stop.analysis import Analysis
 from reports.clock import Clock, clock_of
 from reports.language import Language
 from reports.picture import Canvas, Row
+from reports.table import Cell, Column
 from signal_defs.platform import Condition
 
 
@@ -52,6 +54,12 @@ class View:
     def when(self, at_ns: int) -> str:
         """An instant in words."""
         return self.clock.words(at_ns, self.say)
+
+    def moments(self, name: str, times_ns: Iterable[int]) -> Column:
+        """A column of instants: words for people, ISO 8601 for programs, or seconds where the recording has no date."""
+        clock = self.clock
+        cells = [Cell(self.when(at), clock.iso(at) or f"{clock.seconds(at):.3f}") for at in times_ns]
+        return Column(name, cells)
 
     def over_time(self, name: str, rows: list[Row], span_ns: tuple[int, int] | None = None, left: int = 56) -> Canvas:
         """An empty picture over time: the whole recording, or span_ns of it; the reader can go to the whole."""

@@ -8,11 +8,12 @@ import numpy as np
 
 from decoder.recording import Trace
 from idle_stop.account import Reason, Standstill
-from reports.failing import against, failing, is_flag, quantity
+from reports.failing import against, failing, is_flag
 from reports.figures.band import sentence
 from reports.picture import Canvas, Picture, Row
 from reports.plain import figure_text
 from reports.role_words import role_words
+from reports.rule_tables import must_be
 from reports.theme import GREEN, role_colour
 from reports.thinning import thin
 from reports.view import View, span_of
@@ -129,12 +130,8 @@ def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any, view: Vie
 
 
 def _threshold(canvas: Canvas, row: int, rule: Condition, unit: str, view: View) -> None:
-    name = figure_text(view.say.name(rule.name))
-    if rule.at_least is not None:
-        limit = quantity(rule.at_least, unit, view.say)
-        brief = view.say("at least {limit}", limit=limit)
-        canvas.level(row, rule.at_least, view.say("{name}: at least {limit}", name=name, limit=limit), narrow=brief)
-    elif rule.at_most is not None:
-        limit = quantity(rule.at_most, unit, view.say)
-        brief = view.say("at most {limit}", limit=limit)
-        canvas.level(row, rule.at_most, view.say("{name}: at most {limit}", name=name, limit=limit), narrow=brief)
+    level = rule.at_most if rule.at_least is None else rule.at_least
+    if level is not None:
+        must = must_be(rule, unit, view.say)
+        name = figure_text(view.say.name(rule.name))
+        canvas.level(row, level, view.say("{name}: {value}", name=name, value=must), narrow=must)

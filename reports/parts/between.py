@@ -6,7 +6,7 @@ import math
 
 from reports.figures.between import drive_balance, parked_current
 from reports.part import Part, Shown
-from reports.table import Cell, Column, Table, number, table, word
+from reports.table import Table, figures, numbers, texts
 from reports.view import View
 
 
@@ -109,65 +109,36 @@ def _read_ma(view: View) -> float:
 
 
 def _rests(view: View) -> Table:
-    say = view.say
-    columns = [
-        Column(say("Start")),
-        Column(say("Length"), "h", numeric=True),
-        Column(say("Voltage at its end"), "V", numeric=True),
-        Column(say("State of charge from it"), "%", numeric=True),
-        Column(say("Mean current"), "mA", numeric=True),
-        Column(say("Asleep"), "mA", numeric=True),
-        Column(say("Wake-ups"), numeric=True),
-        Column(say("Voltage settled")),
-    ]
+    say, rests = view.say, view.estimate.rests
     settled = {
         "settled": say("yes"),
         "upper": say("no, an upper bound"),
         "lower": say("no, a lower bound"),
         "unknown": say("unknown"),
     }
-    rows = [
-        [
-            Cell(view.when(one.start_ns), view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"),
-            number((one.end_ns - one.start_ns) / 3.6e12, 1, say),
-            number(one.end_v, 2, say),
-            Cell(
-                say.figure(one.soc_from_ocv, 0, "%"),
-                round(one.soc_from_ocv.value, 2) if one.soc_from_ocv.is_known else "",
-            ),
-            number(one.mean_ma, 0, say),
-            number(one.asleep_ma, 0, say),
-            Cell(str(len(one.wake_ups)), len(one.wake_ups)),
-            word(settled[one.settled]),
-        ]
-        for one in view.estimate.rests
+    columns = [
+        view.moments(say("Start"), [one.start_ns for one in rests]),
+        numbers(say, say("Length"), [(one.end_ns - one.start_ns) / 3.6e12 for one in rests], 1, "h"),
+        numbers(say, say("Voltage at its end"), [one.end_v for one in rests], 2, "V"),
+        figures(say, say("State of charge from it"), [one.soc_from_ocv for one in rests], 0, "%"),
+        numbers(say, say("Mean current"), [one.mean_ma for one in rests], 0, "mA"),
+        numbers(say, say("Asleep"), [one.asleep_ma for one in rests], 0, "mA"),
+        numbers(say, say("Wake-ups"), [len(one.wake_ups) for one in rests]),
+        texts(say("Voltage settled"), [settled[one.settled] for one in rests]),
     ]
-    return table("rests", say("All rests"), columns, rows)
+    return Table("rests", say("All rests"), columns)
 
 
 def _drives(view: View) -> Table:
-    say = view.say
+    say, drives = view.say, view.estimate.drives
     columns = [
-        Column(say("Start")),
-        Column(say("Length"), "min", numeric=True),
-        Column(say("Distance"), "km", numeric=True),
-        Column(say("Charged"), "Ah", numeric=True),
-        Column(say("Discharged"), "Ah", numeric=True),
-        Column(say("Net"), "Ah", numeric=True),
-        Column(say("Highest voltage held"), "V", numeric=True),
-        Column(say("Seen"), "%", numeric=True),
+        view.moments(say("Start"), [one.start_ns for one in drives]),
+        numbers(say, say("Length"), [(one.end_ns - one.start_ns) / 6e10 for one in drives], 0, "min"),
+        numbers(say, say("Distance"), [one.distance_km for one in drives], 1, "km"),
+        numbers(say, say("Charged"), [one.charged_ah for one in drives], 2, "Ah"),
+        numbers(say, say("Discharged"), [one.discharged_ah for one in drives], 2, "Ah"),
+        numbers(say, say("Net"), [one.charged_ah - one.discharged_ah for one in drives], 2, "Ah"),
+        numbers(say, say("Highest voltage held"), [one.max_v for one in drives], 2, "V"),
+        numbers(say, say("Seen"), [one.coverage * 100 for one in drives], 0, "%"),
     ]
-    rows = [
-        [
-            Cell(view.when(one.start_ns), view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"),
-            number((one.end_ns - one.start_ns) / 6e10, 0, say),
-            number(one.distance_km, 1, say),
-            number(one.charged_ah, 2, say),
-            number(one.discharged_ah, 2, say),
-            number(one.charged_ah - one.discharged_ah, 2, say),
-            number(one.max_v, 2, say),
-            number(one.coverage * 100, 0, say),
-        ]
-        for one in view.estimate.drives
-    ]
-    return table("drives", say("All drives"), columns, rows)
+    return Table("drives", say("All drives"), columns)

@@ -6,7 +6,7 @@ import math
 
 from reports.figures.charge import charge_over_time, soc_threshold
 from reports.part import Part, Shown
-from reports.table import Cell, Column, Table, number, table
+from reports.table import Table, numbers
 from reports.view import View
 
 _ROWS = 200
@@ -57,29 +57,15 @@ def _answer(view: View) -> str:
 
 def _table(view: View) -> Table:
     say, estimate = view.say, view.estimate
-    columns = [
-        Column(say("Time")),
-        Column(say("Estimate"), "%", numeric=True),
-        Column(say("low"), "%", numeric=True),
-        Column(say("high"), "%", numeric=True),
-        Column(say("Sensor's own"), "%", numeric=True),
-    ]
-    count = len(estimate.time_ns)
-    chosen = estimate.time_ns[:: max(1, math.ceil(count / _ROWS))]
+    step = max(1, math.ceil(len(estimate.time_ns) / _ROWS))
+    at = estimate.time_ns[::step]
     own = view.analysis.recording.traces.get("battery_soc")
-    theirs = own.held(chosen) if own is not None else [math.nan] * len(chosen)
-    places = range(0, count, max(1, math.ceil(count / _ROWS)))
-    rows = [
-        [
-            Cell(view.when(int(at)), view.clock.iso(int(at)) or f"{view.clock.seconds(int(at)):.3f}"),
-            number(float(estimate.soc[place]), 0, say),
-            number(float(estimate.soc_low[place]), 0, say),
-            number(float(estimate.soc_high[place]), 0, say),
-            number(float(sensor), 0, say),
-        ]
-        for at, place, sensor in zip(chosen, places, theirs, strict=True)
+    columns = [
+        view.moments(say("Time"), at.tolist()),
+        numbers(say, say("Estimate"), estimate.soc[::step], 0, "%"),
+        numbers(say, say("low"), estimate.soc_low[::step], 0, "%"),
+        numbers(say, say("high"), estimate.soc_high[::step], 0, "%"),
+        numbers(say, say("Sensor's own"), own.held(at) if own is not None else [math.nan] * len(at), 0, "%"),
     ]
-    more = ""
-    if len(rows) < count:
-        more = say("Every {n}th value; `idlewhy report --traces` writes all.", n=count // max(len(rows), 1))
-    return table("charge", say("State of charge over the recording"), columns, rows, more)
+    more = say("Every {n}th value; `idlewhy report --traces` writes all.", n=step) if step > 1 else ""
+    return Table("charge", say("State of charge over the recording"), columns, more)

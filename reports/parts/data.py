@@ -5,7 +5,7 @@ from __future__ import annotations
 from reports.figures.soundness import MOST_LANES, signal_coverage, telling_roles
 from reports.part import Part, Shown
 from reports.role_words import role_words
-from reports.table import Cell, Column, Table, number, table, word
+from reports.table import Table, numbers, texts
 from reports.view import View
 
 _MOST = 60
@@ -51,59 +51,45 @@ def _answer(view: View) -> str:
 
 def _signals(view: View) -> Table:
     say, recording = view.say, view.analysis.recording
+    missing = [role for role in recording.faults.never_seen if role not in recording.traces]
+    roles, traces = zip(*sorted(recording.traces.items()), strict=True) if recording.traces else ((), ())
+    gaps = [[gap.seconds for gap in recording.faults.gaps if gap.role in {role, ""}] for role in roles]
+    none = [None] * len(missing)
     columns = [
-        Column(say("Role")),
-        Column(say("Signal")),
-        Column(say("Samples"), numeric=True),
-        Column(say("Not valid"), numeric=True),
-        Column(say("Period"), "s", numeric=True),
-        Column(say("Gaps"), numeric=True),
-        Column(say("Longest gap"), "s", numeric=True),
+        texts(say("Role"), [role_words(role, say) for role in (*roles, *missing)]),
+        texts(say("Signal"), [*(one.source for one in traces), *[say("never seen")] * len(missing)]),
+        numbers(say, say("Samples"), [*map(len, traces), *[0] * len(missing)]),
+        numbers(say, say("Not valid"), [*(int((~one.valid).sum()) for one in traces), *none]),
+        numbers(say, say("Period"), [*(one.period_s for one in traces), *none], 3, "s"),
+        numbers(say, say("Gaps"), [*map(len, gaps), *none]),
+        numbers(say, say("Longest gap"), [*(max(lengths, default=0.0) for lengths in gaps), *none], 1, "s"),
     ]
-    rows = []
-    for role, trace in sorted(recording.traces.items()):
-        gaps = [gap.seconds for gap in recording.faults.gaps if gap.role in {role, ""}]
-        bad = int((~trace.valid).sum())
-        rows.append(
-            [
-                word(role_words(role, say)),
-                word(trace.source),
-                number(len(trace), 0, say),
-                number(bad, 0, say),
-                number(trace.period_s, 3, say),
-                Cell(str(len(gaps)), len(gaps)),
-                number(max(gaps, default=0.0), 1, say),
-            ]
-        )
-    rows += [
-        [word(role_words(role, say)), word(say("never seen")), Cell("0", 0), *[Cell("–", "")] * 4]
-        for role in recording.faults.never_seen
-        if role not in recording.traces
-    ]
-    return table("signals", say("Signals by role"), columns, rows)
+    return Table("signals", say("Signals by role"), columns)
 
 
 def _faults(view: View) -> Table:
     say, faults = view.say, view.analysis.recording.faults
-    dash = Cell("–", "")
     rows = _unread(view)
-    rows += [[word(say("clock step")), word(view.when(step)), Cell("1", 1)] for step in faults.clock_steps_ns[:_MOST]]
-    rows += [[word(say("value never changes")), word(role_words(role, say)), dash] for role in faults.frozen]
+    rows += [(say("clock step"), view.when(step), 1) for step in faults.clock_steps_ns[:_MOST]]
+    rows += [(say("value never changes"), role_words(role, say), None) for role in faults.frozen]
     if faults.response_error_edges:
-        count = number(faults.response_error_edges, 0, say)
-        rows.append([word(say("sensor reports an error of its own frame")), word(""), count])
+        rows.append((say("sensor reports an error of its own frame"), "", faults.response_error_edges))
     strangers = sorted(faults.unknown_identifiers.items(), key=lambda item: -item[1])
     rows += [
-        [word(say("identifier that no database defines")), word(f"{channel} 0x{identifier:X}"), number(count, 0, say)]
+        (say("identifier that no database defines"), f"{channel} 0x{identifier:X}", count)
         for (channel, identifier), count in strangers[:_MOST]
     ]
     more = say("{n} further identifiers are left out here.", n=len(strangers) - _MOST) if len(strangers) > _MOST else ""
-    columns = [Column(say("What")), Column(say("Where")), Column(say("Count"), numeric=True)]
-    return table("faults", say("Faults of the data, and frames no definition knows"), columns, rows, more)
+    columns = [
+        texts(say("What"), [what for what, _, _ in rows]),
+        texts(say("Where"), [where for _, where, _ in rows]),
+        numbers(say, say("Count"), [count for _, _, count in rows]),
+    ]
+    return Table("faults", say("Faults of the data, and frames no definition knows"), columns, more)
 
 
-def _unread(view: View) -> list[list[Cell]]:
-    """Rejected frames, and what the readers could not read or remarked."""
+def _unread(view: View) -> list[tuple[str, str, int | None]]:
+    """Rejected frames, and what the readers could not read or remarked: what, where, how many."""
     say, recording = view.say, view.analysis.recording
     kinds = {
         "lin_checksum": say("LIN frame with a wrong checksum"),
@@ -118,13 +104,13 @@ def _unread(view: View) -> list[list[Cell]]:
     }
     # What was unreadable follows for each log, kind by kind.
     rejected = sorted(item for item in recording.faults.rejected.items() if item[0] != "unreadable")
-    rows = [[word(kinds.get(kind, kind)), word(""), number(count, 0, say)] for kind, count in rejected]
+    rows: list[tuple[str, str, int | None]] = [(kinds.get(kind, kind), "", count) for kind, count in rejected]
     for source in recording.sources:
-        for kind, count in sorted(source.dropped.items()):
-            rows.append([word(say("could not be read")), word(f"{source.name}: {kind}"), number(count, 0, say)])
-        for spot in source.damage[:_MOST]:
-            where = word(f"{source.name}, {spot.where}: {spot.what}")
-            rows.append([word(say("damaged part")), where, number(max(spot.lost, 0), 0, say)])
-        remarks = [word(f"{source.name}: {note}") for note in source.notes]
-        rows += [[word(say("remark of the reader")), remark, Cell("–", "")] for remark in remarks]
+        dropped = sorted(source.dropped.items())
+        rows += [(say("could not be read"), f"{source.name}: {kind}", count) for kind, count in dropped]
+        rows += [
+            (say("damaged part"), f"{source.name}, {spot.where}: {spot.what}", max(spot.lost, 0))
+            for spot in source.damage[:_MOST]
+        ]
+        rows += [(say("remark of the reader"), f"{source.name}: {note}", None) for note in source.notes]
     return rows

@@ -9,7 +9,7 @@ from idle_stop.findings.facts import HIGH_RESISTANCE
 from reports.figures.health import expected_resistance_mohm, health_against_rating
 from reports.part import Part, Shown
 from reports.parts.sensor import change_lines, sensor_table
-from reports.table import Cell, Column, Table, number, table, word
+from reports.table import Table, numbers, texts
 from reports.view import View
 
 _PLANNABLE = 5.0  # times; a band that is wider says only where it begins; ours
@@ -164,58 +164,36 @@ def _resistance(view: View) -> str:
     return say("{words}, which is not clearly high", words=words)
 
 
-def _figures(view: View) -> list[tuple[str, Figure, int, str, float]]:
-    """Name, figure, decimals, unit, what the rating says (NaN where it says nothing)."""
+def _figures(view: View) -> list[tuple[str, Figure, int, str, float | None]]:
+    """Name, figure, decimals, unit, what the rating or the platform says, if anything."""
     say, estimate = view.say, view.estimate
-    battery = view.analysis.platform.battery
+    battery, usual = view.analysis.platform.battery, expected_resistance_mohm(view)
     limit = view.analysis.platform.idle_stop.restart_min_v
     return [
         (say("Capacity"), estimate.capacity_ah, 0, "Ah", battery.capacity_nominal),
         (say("Capacity, of the rated"), estimate.soh_percent, 0, "%", 100.0),
-        (say("Resistance at 25 °C"), estimate.resistance_mohm, 1, "mΩ", expected_resistance_mohm(view)),
-        (
-            say("Resistance from load steps, its fast part"),
-            estimate.load_step_resistance_mohm,
-            1,
-            "mΩ",
-            math.nan,
-        ),
-        (say("Lowest voltage of the next start"), estimate.next_crank_min_v, 1, "V", limit or math.nan),
-        (say("Charge acceptance"), estimate.charge_acceptance_a_per_ah, 2, "A/Ah", math.nan),
+        (say("Resistance at 25 °C"), estimate.resistance_mohm, 1, "mΩ", None if math.isnan(usual) else usual),
+        (say("Resistance from load steps, its fast part"), estimate.load_step_resistance_mohm, 1, "mΩ", None),
+        (say("Lowest voltage of the next start"), estimate.next_crank_min_v, 1, "V", limit),
+        (say("Charge acceptance"), estimate.charge_acceptance_a_per_ah, 2, "A/Ah", None),
         (say("Offset of the current sensor"), estimate.current_offset_a, 3, "A", 0.0),
-        (
-            say("Days parked until too low for idle-stop"),
-            estimate.days_to_idle_stop_limit,
-            0,
-            "d",
-            math.nan,
-        ),
-        (say("Days parked until a start is unsure"), estimate.days_to_no_start, 0, "d", math.nan),
+        (say("Days parked until too low for idle-stop"), estimate.days_to_idle_stop_limit, 0, "d", None),
+        (say("Days parked until a start is unsure"), estimate.days_to_no_start, 0, "d", None),
     ]
 
 
 def _table(view: View) -> Table:
-    say = view.say
+    say, rows = view.say, _figures(view)
+    digits = [row[2] for row in rows]
     columns = [
-        Column(say("Figure")),
-        Column(say("Unit")),
-        Column(say("Value"), numeric=True),
-        Column(say("low"), numeric=True),
-        Column(say("high"), numeric=True),
-        Column(say("Rating or limit"), numeric=True),
+        texts(say("Figure"), [row[0] for row in rows]),
+        texts(say("Unit"), [row[3] for row in rows]),
+        numbers(say, say("Value"), [row[1].value for row in rows], digits),
+        numbers(say, say("low"), [row[1].low for row in rows], digits),
+        numbers(say, say("high"), [row[1].high for row in rows], digits),
+        numbers(say, say("Rating or limit"), [row[4] for row in rows], digits),
     ]
-    rows = [
-        [
-            word(name),
-            word(unit),
-            number(figure.value, digits, say),
-            number(figure.low, digits, say),
-            number(figure.high, digits, say),
-            number(rating, digits, say) if math.isfinite(rating) else Cell("–", ""),
-        ]
-        for name, figure, digits, unit, rating in _figures(view)
-    ]
-    return table("health", say("Figures of the battery, with their 95 % bands"), columns, rows)
+    return Table("health", say("Figures of the battery, with their 95 % bands"), columns)
 
 
 def _notes(view: View) -> tuple[str, ...]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 from idle_stop.proposal import Proposal, propose
-from idle_stop.thresholds import Fit, Interval, LearnedThreshold
+from idle_stop.thresholds import Fit, Interval
 from reports.failing import quantity
 from reports.language import Language
-from reports.table import Cell, Column, Table, number, table, word
+from reports.rule_tables import must_be
+from reports.table import Table, numbers, texts
 from reports.view import View
 from signal_defs.text import Text
 
@@ -29,23 +30,24 @@ def learned(view: View) -> Proposal | None:
     return found if found.rules.decisions else None
 
 
-def learned_tables(view: View, found: Proposal) -> list[Table]:
+def learned_table(view: View, found: Proposal) -> Table | None:
     """One row a numeric condition that a decision tells of: its level in the file, the level seen, the fit."""
     say = view.say
+    rules = [one for one in found.rules.thresholds if one.stops or one.refusals]
+    if not rules:
+        return None
+    release = [_between(one.release_level, one.unit, say) if one.has_hysteresis else "–" for one in rules]
     columns = [
-        Column(say("Condition")),
-        Column(say("Asked for by the platform")),
-        Column(say("Level seen for stopping")),
-        Column(say("Level seen for coming back")),
-        Column(say("Stops with the value known"), numeric=True),
-        Column(say("Refusals laid to it alone"), numeric=True),
-        Column(say("Decisions against the platform"), numeric=True),
-        Column(say("Verdict")),
+        texts(say("Condition"), [say.name(one.condition.name) for one in rules]),
+        texts(say("Asked for by the platform"), [must_be(one.condition, one.unit, say) for one in rules]),
+        texts(say("Level seen for stopping"), [_between(one.stop_level, one.unit, say) for one in rules]),
+        texts(say("Level seen for coming back"), release),
+        numbers(say, say("Stops with the value known"), [one.stops for one in rules]),
+        numbers(say, say("Refusals laid to it alone"), [one.refusals for one in rules]),
+        numbers(say, say("Decisions against the platform"), [one.against_file for one in rules]),
+        texts(say("Verdict"), [say.text(FITS[one.fit]) for one in rules]),
     ]
-    rows = [_row(one, say) for one in found.rules.thresholds if one.stops or one.refusals]
-    if not rows:
-        return []
-    return [table("learned", say("The platform's thresholds, and what the decisions say of them"), columns, rows)]
+    return Table("learned", say("The platform's thresholds, and what the decisions say of them"), columns)
 
 
 def learned_lines(view: View, found: Proposal) -> tuple[str, ...]:
@@ -61,21 +63,6 @@ def learned_lines(view: View, found: Proposal) -> tuple[str, ...]:
             )
         )
     return tuple(lines)
-
-
-def _row(one: LearnedThreshold, say: Language) -> list[Cell]:
-    least = one.condition.at_least is not None
-    asked = quantity(one.in_file, one.unit, say)
-    return [
-        word(say.name(one.condition.name)),
-        word(say("at least {limit}", limit=asked) if least else say("at most {limit}", limit=asked)),
-        word(_between(one.stop_level, one.unit, say)),
-        word(_between(one.release_level, one.unit, say) if one.has_hysteresis else "–"),
-        number(one.stops, 0, say),
-        number(one.refusals, 0, say),
-        number(one.against_file, 0, say),
-        word(say.text(FITS[one.fit])),
-    ]
 
 
 def _between(level: Interval, unit: str, say: Language) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from importlib.metadata import PackageNotFoundError, version
 
 from reports.part import Part
-from reports.rule_cells import rule_cells, rule_columns
-from reports.table import Cell, Column, Table, number, table, word
+from reports.rule_tables import rule_columns, settings_table
+from reports.table import Table, numbers, texts
 from reports.view import View
 
 # What can change a figure of the page.
@@ -16,7 +16,9 @@ _PACKAGES = ("idlewhy", "numpy", "scipy", "python-can", "cantools", "ldfparser",
 def origin_part(view: View) -> Part:
     """Files, definitions, settings and versions."""
     say, platform = view.say, view.analysis.platform
-    tables = (_files(view), _definitions(view), _rules(view), _settings(view), _versions(view))
+    caption = say("Conditions for idle-stop, as the platform gives them")
+    rules = Table("rules", caption, rule_columns(view.conditions, say))
+    tables = (_files(view), _definitions(view), rules, settings_table(platform, say), _versions(view))
     answer = say.many(
         "Made from {n} log file with the definitions of “{title}”; the same files, definitions and versions give this "
         "page again, byte for byte.",
@@ -29,68 +31,40 @@ def origin_part(view: View) -> Part:
 
 
 def _files(view: View) -> Table:
-    say = view.say
+    say, sources = view.say, view.analysis.recording.sources
     columns = [
-        Column(say("File")),
-        Column(say("Format")),
-        Column(say("Size"), "B", numeric=True),
-        Column(say("Frames"), numeric=True),
-        Column("SHA-256"),
+        texts(say("File"), [one.name for one in sources]),
+        texts(say("Format"), [one.format for one in sources]),
+        numbers(say, say("Size"), [one.bytes for one in sources], 0, "B"),
+        numbers(say, say("Frames"), [one.frames for one in sources]),
+        texts("SHA-256", [one.sha256 for one in sources]),
     ]
-    rows = [
-        [word(one.name), word(one.format), number(one.bytes, 0, say), number(one.frames, 0, say), word(one.sha256)]
-        for one in view.analysis.recording.sources
-    ]
-    return table("files", say("Log files"), columns, rows)
+    return Table("files", say("Log files"), columns)
 
 
 def _definitions(view: View) -> Table:
     say, platform = view.say, view.analysis.platform
-    columns = [Column(say("Definition")), Column(say("Version")), Column("SHA-256")]
-    rows = [[word(platform.id), word(platform.version or "–"), word(platform.sha256)]]
-    rows += [
-        [word(f"{bus.name}: {database.name}"), word("–"), word(database.sha256)]
-        for bus in platform.buses
-        for database in bus.databases
+    rows = [(platform.id, platform.version or "–", platform.sha256)]
+    rows += [(f"{bus.name}: {one.name}", "–", one.sha256) for bus in platform.buses for one in bus.databases]
+    columns = [
+        texts(say("Definition"), [name for name, _, _ in rows]),
+        texts(say("Version"), [edition for _, edition, _ in rows]),
+        texts("SHA-256", [digest for _, _, digest in rows]),
     ]
-    return table("definitions", say("Definitions"), columns, rows)
-
-
-def _rules(view: View) -> Table:
-    rows = [rule_cells(one, view.say) for one in view.conditions]
-    caption = view.say("Conditions for idle-stop, as the platform gives them")
-    return table("rules", caption, rule_columns(view.say), rows)
-
-
-def _settings(view: View) -> Table:
-    say, rules, battery = view.say, view.analysis.platform.idle_stop, view.analysis.platform.battery
-    columns = [Column(say("Setting")), Column(say("Value"), numeric=True), Column(say("Unit"))]
-    settings: list[tuple[str, float | None, str]] = [
-        (say("standing, up to"), rules.standing_kmh, "km/h"),
-        (say("from standing to the decision"), rules.stop_delay_s, "s"),
-        (say("shortest standstill that counts"), rules.min_standstill_s, "s"),
-        (say("speed to be exceeded before the next stop"), rules.re_arm_kmh, "km/h"),
-        (say("for"), rules.re_arm_s, "s"),
-        (say("longest stop"), rules.max_stop_s, "s"),
-        (say("longest good restart"), rules.restart_max_s, "s"),
-        (say("lowest good voltage at a restart"), rules.restart_min_v, "V"),
-        (say("rated capacity"), battery.capacity_nominal, "Ah"),
-        (say("cold-cranking current"), battery.cold_cranking_a, "A"),
-    ]
-    rows = [
-        [word(name), Cell(say("not given"), "") if value is None else number(value, 1, say), word(unit)]
-        for name, value, unit in settings
-    ]
-    rows.append([word(say("battery type")), word(battery.type), word("–")])
-    return table("settings", say("Settings"), columns, rows)
+    return Table("definitions", say("Definitions"), columns)
 
 
 def _versions(view: View) -> Table:
     say = view.say
-    rows = []
-    for name in _PACKAGES:
-        try:
-            rows.append([word(name), word(version(name))])
-        except PackageNotFoundError:
-            rows.append([word(name), word(say("not installed"))])
-    return table("versions", say("Versions"), [Column(say("Package")), Column(say("Version"))], rows)
+    columns = [
+        texts(say("Package"), _PACKAGES),
+        texts(say("Version"), [_version(name) or say("not installed") for name in _PACKAGES]),
+    ]
+    return Table("versions", say("Versions"), columns)
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return ""

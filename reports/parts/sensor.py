@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from estimator.estimate import Figure, SensorJudgement
-from reports.table import Column, Table, table, word
+from reports.table import Table, texts
 from reports.view import View
 
 
@@ -15,9 +15,12 @@ def sensor_table(view: View) -> Table | None:
     if found is None:
         return None
     say = view.say
-    columns = [Column(say("Question to the sensor")), Column(say("What was seen"))]
-    rows = [[word(question), word(answer)] for question, answer in [*_own_figures(found, view), *_states(found, view)]]
-    return table("sensor", say("The battery sensor, held against the estimate"), columns, rows)
+    rows = [*_own_figures(found, view), *_states(found, view)]
+    columns = [
+        texts(say("Question to the sensor"), [question for question, _ in rows]),
+        texts(say("What was seen"), [answer for _, answer in rows]),
+    ]
+    return Table("sensor", say("The battery sensor, held against the estimate"), columns)
 
 
 def _own_figures(found: SensorJudgement, view: View) -> list[tuple[str, str]]:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from estimator.cranking import REFERENCE_A
+from estimator.estimate import StartKind
 from idle_stop.restarts import Warmth, restart_quality
 from reports.figures.starts import KINDS, cranks_overlaid, lowest_voltage_by_temperature, resistance_over_time
+from reports.language import Language
 from reports.part import Part, Shown
-from reports.table import Cell, Column, Table, number, table
+from reports.table import Cell, Column, Table, figures, numbers, texts
 from reports.view import View
 from signal_defs.text import Text
 
@@ -113,69 +116,42 @@ def _answer(view: View) -> str:
 def _quality(view: View) -> Table:
     """Starts of one kind and warmth taken together, against the platform's limits or what is usual."""
     say = view.say
+    found = restart_quality(view.analysis.recording, view.estimate, view.analysis.platform.idle_stop)
+    limits = {True: say("the platform"), False: say("common practice")}
     columns = [
-        Column(say("Kind")),
-        Column(say("Engine")),
-        Column(say("Starts"), numeric=True),
-        Column(say("Median until running"), "s", numeric=True),
-        Column(say("Longest"), "s", numeric=True),
-        Column(say("Limit of time"), "s", numeric=True),
-        Column(say("Starts above it"), numeric=True),
-        Column(say("Lowest voltage, at a control unit where known"), "V", numeric=True),
-        Column(say("Limit of voltage"), "V", numeric=True),
-        Column(say("Dips below it"), numeric=True),
-        Column(say("Limits from")),
+        _kinds([one.kind for one in found], say),
+        Column(say("Engine"), [Cell(say.text(WARMTH[one.warmth]), one.warmth) for one in found]),
+        numbers(say, say("Starts"), [one.starts for one in found]),
+        numbers(say, say("Median until running"), [one.median_s for one in found], 2, "s"),
+        numbers(say, say("Longest"), [one.longest_s for one in found], 2, "s"),
+        numbers(say, say("Limit of time"), [one.limit_s for one in found], 2, "s"),
+        _counts(say("Starts above it"), [(one.slow, one.timed) for one in found], say),
+        numbers(say, say("Lowest voltage, at a control unit where known"), [one.lowest_v for one in found], 2, "V"),
+        numbers(say, say("Limit of voltage"), [one.limit_v for one in found], 2, "V"),
+        _counts(say("Dips below it"), [(one.dipped, one.measured) for one in found], say),
+        texts(say("Limits from"), [limits[one.limits_given] for one in found]),
     ]
-    rows = []
-    for one in restart_quality(view.analysis.recording, view.estimate, view.analysis.platform.idle_stop):
-        mark = KINDS[one.kind]
-        rows.append(
-            [
-                Cell(f"{mark.sign} {say(mark.word)}", one.kind),
-                Cell(say.text(WARMTH[one.warmth]), one.warmth),
-                number(one.starts, 0, say),
-                number(one.median_s, 2, say),
-                number(one.longest_s, 2, say),
-                number(one.limit_s, 2, say),
-                Cell(say("{n} of {of}", n=one.slow, of=one.timed), one.slow),
-                number(one.lowest_v, 2, say),
-                number(one.limit_v, 2, say),
-                Cell(say("{n} of {of}", n=one.dipped, of=one.measured), one.dipped),
-                Cell(say("the platform") if one.limits_given else say("common practice"), str(one.limits_given)),
-            ]
-        )
-    return table("quality", say("Starts by kind and warmth"), columns, rows)
+    return Table("quality", say("Starts by kind and warmth"), columns)
+
+
+def _counts(name: str, counts: Iterable[tuple[int, int]], say: Language) -> Column:
+    return Column(name, [Cell(say("{n} of {of}", n=n, of=of), n) for n, of in counts], numeric=True)
+
+
+def _kinds(kinds: Iterable[StartKind], say: Language) -> Column:
+    return Column(say("Kind"), [Cell(f"{KINDS[kind].sign} {say(KINDS[kind].word)}", kind) for kind in kinds])
 
 
 def _table(view: View) -> Table:
-    say = view.say
+    say, starts = view.say, view.estimate.starts
     columns = [
-        Column(say("Time")),
-        Column(say("Kind")),
-        Column(say("Lowest voltage observed"), "V", numeric=True),
-        Column(say("Largest current"), "A", numeric=True),
-        Column(say("Starter on"), "s", numeric=True),
-        Column(say("Until running"), "s", numeric=True),
-        Column(say("Resistance"), "mΩ", numeric=True),
-        Column(say("Temperature"), "°C", numeric=True),
+        view.moments(say("Time"), [one.start_ns for one in starts]),
+        _kinds([one.kind for one in starts], say),
+        numbers(say, say("Lowest voltage observed"), [one.min_v for one in starts], 2, "V"),
+        numbers(say, say("Largest current"), [one.peak_a for one in starts], 0, "A"),
+        numbers(say, say("Starter on"), [one.crank_s for one in starts], 2, "s"),
+        numbers(say, say("Until running"), [one.to_idle_s for one in starts], 2, "s"),
+        figures(say, say("Resistance"), [one.resistance_mohm for one in starts], 1, "mΩ"),
+        numbers(say, say("Temperature"), [one.temperature_c for one in starts], 0, "°C"),
     ]
-    rows = []
-    for one in view.estimate.starts:
-        mark = KINDS[one.kind]
-        band = one.resistance_mohm
-        value = round(band.value, 3) if band.is_known else ""
-        rows.append(
-            [
-                Cell(
-                    view.when(one.start_ns), view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"
-                ),
-                Cell(f"{mark.sign} {say(mark.word)}", one.kind),
-                number(one.min_v, 2, say),
-                number(one.peak_a, 0, say),
-                number(one.crank_s, 2, say),
-                number(one.to_idle_s, 2, say),
-                Cell(say.figure(band, 1, ""), value),
-                number(one.temperature_c, 0, say),
-            ]
-        )
-    return table("starts", say("All starts"), columns, rows)
+    return Table("starts", say("All starts"), columns)

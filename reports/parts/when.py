@@ -6,9 +6,10 @@ from idle_stop.account import Standstill
 from idle_stop.cures import idle_seconds
 from reports.failing import against, failing, quantity
 from reports.figures.band import standstill_band
+from reports.language import Language
 from reports.part import Part, Shown
 from reports.summary import sought
-from reports.table import Cell, Column, Table, number, table, word
+from reports.table import Cell, Column, Table, numbers, texts
 from reports.theme import STATES, state_of
 from reports.view import View
 
@@ -75,23 +76,33 @@ def _answer(view: View) -> str:
 
 def standstill_table(view: View) -> Table:
     """One row a standstill."""
-    say = view.say
+    say, standstills = view.say, view.account.standstills
+    shown = standstills[:MOST_ROWS]
+    marks = [STATES[state_of(one)] for one in shown]
+    values = ["; ".join(against(reason, say) for reason in one.reasons) for one in shown]
+    ended = {"driver": say("driver"), "system": say("vehicle"), "unknown": "–"}
     columns = [
-        Column(say("No."), numeric=True),
-        Column(say("Outcome")),
-        Column(say("Not met")),
-        Column(say("Value and limit")),
-        Column(say("Start")),
-        Column(say("Length"), "s", numeric=True),
-        Column(say("Ended by")),
-        Column(say("Not visible")),
+        Column(say("No."), [Cell(str(n + 1), n + 1, key=n) for n in range(len(shown))], numeric=True),
+        Column(
+            say("Outcome"),
+            [Cell(f"{mark.sign} {say(mark.word)}", one.outcome) for mark, one in zip(marks, shown, strict=True)],
+        ),
+        texts(say("Not met"), ["; ".join(_why(one, say)) or "–" for one in shown]),
+        texts(say("Value and limit"), [one or "–" for one in values]),
+        view.moments(say("Start"), [one.start_ns for one in shown]),
+        numbers(say, say("Length"), [one.seconds for one in shown], 0, "s"),
+        texts(say("Ended by"), [ended[one.ended_by] for one in shown]),
+        texts(say("Not visible"), [", ".join(map(say.name, one.unknown_conditions)) or "–" for one in shown]),
     ]
-    standstills = view.account.standstills
-    rows = [_row(place, one, view) for place, one in enumerate(standstills[:MOST_ROWS])]
-    left = len(standstills) - len(rows)
+    left = len(standstills) - len(shown)
     more = [say("{n} further standstills are left out here; analysis.json holds all.", n=left)] if left else []
     more += _second_levels(view)
-    return table("standstills", say("All standstills of the recording"), columns, rows, " ".join(more))
+    return Table("standstills", say("All standstills of the recording"), columns, " ".join(more))
+
+
+def _why(one: Standstill, say: Language) -> list[str]:
+    because = [say.text(one.not_sought_because)] if one.not_sought_because is not None else []
+    return [*(failing(reason, say) for reason in one.reasons), *because]
 
 
 def _second_levels(view: View) -> list[str]:
@@ -114,23 +125,3 @@ def _second_levels(view: View) -> list[str]:
             )
         )
     return lines
-
-
-def _row(place: int, one: Standstill, view: View) -> list[Cell]:
-    say = view.say
-    mark = STATES[state_of(one)]
-    ended = {"driver": say("driver"), "system": say("vehicle"), "unknown": "–"}[one.ended_by]
-    why = [failing(reason, say) for reason in one.reasons]
-    if one.not_sought_because is not None:
-        why.append(say.text(one.not_sought_because))
-    when = view.clock.iso(one.start_ns) or f"{view.clock.seconds(one.start_ns):.3f}"
-    return [
-        Cell(str(place + 1), place + 1, key=place),
-        Cell(f"{mark.sign} {say(mark.word)}", one.outcome),
-        word("; ".join(why) or "–"),
-        word("; ".join(against(reason, say) for reason in one.reasons) or "–"),
-        Cell(view.when(one.start_ns), when),
-        number(one.seconds, 0, say),
-        word(ended),
-        word(", ".join(say.name(name) for name in one.unknown_conditions) or "–"),
-    ]

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from estimator.estimate import Figure
 from idle_stop.account import Cycling
 from idle_stop.cures import idle_fuel, idle_seconds
 from idle_stop.shares import battery_share
 from reports.failing import alone_as_far_as_seen, failing_by_condition
 from reports.figures.reasons import reason_bars
+from reports.language import Language
 from reports.part import Part, Shown
-from reports.parts.learned import learned, learned_lines, learned_tables
-from reports.table import Cell, Column, Table, number, table, word
+from reports.parts.learned import learned, learned_lines, learned_table
+from reports.table import Cell, Column, Table, numbers, texts
 from reports.view import View
 from signal_defs.text import Text
 
@@ -43,10 +45,11 @@ def why_part(view: View) -> Part:
         _reasons(view),
     )
     tables = [_cures(view)] if account.cures or account.smallest_cures else []
-    lines = list(_lines(view))
+    lines = _lines(view)
     found = learned(view)
     if found is not None:
-        tables += learned_tables(view, found)
+        table = learned_table(view, found)
+        tables += [table] if table else []
         lines += learned_lines(view, found)
     return Part("why", question, _answer(view), (shown,), tuple(tables), notes, tuple(lines))
 
@@ -83,28 +86,26 @@ def _lines(view: View) -> list[str]:
                 )
     if account.refused:
         idle_s = sum(idle_seconds(one) for one in account.refused)
-        _, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
-        burnt = fuel_words(idle_s, view)
-        lines.append(say("Idling in them burnt {fuel}. {source}", fuel=burnt, source=source))
+        fuel, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
+        lines.append(say("Idling in them burnt {fuel}. {source}", fuel=_fuel_words(fuel, say), source=source))
     if account.charge_cycling != "none":
         evidence = " ".join(say.text(text) for text in account.charge_cycling_evidence)
         lines.append(say("{verdict} {evidence}", verdict=CYCLING[account.charge_cycling], evidence=evidence))
     return lines
 
 
-def fuel_words(idle_s: float, view: View) -> str:
-    """What that much idling burns, with its band; no digits beyond the hundredth of a litre."""
-    fuel, _ = idle_fuel(idle_s, view.analysis.platform.idle_stop)
+def _fuel_words(fuel: Figure, say: Language) -> str:
+    """Fuel with its band; no digits beyond the hundredth of a litre."""
     if fuel.value < 0.01:
-        return view.say("less than 0.01 l") if idle_s > 0 else "0 l"
-    return view.say.figure(fuel, 2 if fuel.value < 1 else 1, "l")
+        return say("less than 0.01 l") if fuel.value > 0 else "0 l"
+    return say.figure(fuel, 2 if fuel.value < 1 else 1, "l")
 
 
 def _answer(view: View) -> str:
     say, account = view.say, view.account
     refused = account.count("refused")
     hidden = sum(not one.reasons for one in account.refused)
-    cures = sorted(account.cures, key=lambda cure: -cure.refusals)
+    cures = account.cures  # the one that frees most first
     tail = ""
     if hidden:
         tail = " " + say.many(
@@ -136,50 +137,34 @@ def _answer(view: View) -> str:
 
 
 def _reasons(view: View) -> Table:
-    say = view.say
-    columns = [
-        Column(say("Not met")),
-        Column(say("Refusals where it failed"), numeric=True),
-        Column(say("of those, alone"), numeric=True),
-        Column(say("of those, alone as far as seen"), numeric=True),
-        Column(say("Idling"), "s", numeric=True),
+    say, account = view.say, view.account
+    seen = alone_as_far_as_seen(account.standstills)
+    counts = sorted(account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))
+    failed = failing_by_condition(account.standstills, "refused", say)
+    rows: list[tuple[str, int, int | None, int | None, float]] = [
+        (failed.get(name) or say.name(name), n, sole, seen[name], idle) for name, (n, sole, idle) in counts
     ]
-    seen = alone_as_far_as_seen(view.account.standstills)
-    items = sorted(view.account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))
-    failed = failing_by_condition(view.account.standstills, "refused", say)
-    rows = [
-        [
-            word(failed.get(name) or say.name(name)),
-            *(Cell(str(count), count) for count in (n, sole, seen[name])),
-            number(idle, 0, say),
-        ]
-        for name, (n, sole, idle) in items
-    ]
-    hidden = [one for one in view.account.refused if not one.reasons]
+    hidden = [one for one in account.refused if not one.reasons]
     if hidden:
-        idle = sum(idle_seconds(one) for one in hidden)
-        count, none = Cell(str(len(hidden)), len(hidden)), Cell("–", "")
-        rows.append([word(say("cause not visible")), count, none, none, number(idle, 0, say)])
-    return table("reasons", say("Reasons for refusals"), columns, rows)
+        rows.append((say("cause not visible"), len(hidden), None, None, sum(map(idle_seconds, hidden))))
+    columns = [
+        texts(say("Not met"), [row[0] for row in rows]),
+        numbers(say, say("Refusals where it failed"), [row[1] for row in rows]),
+        numbers(say, say("of those, alone"), [row[2] for row in rows]),
+        numbers(say, say("of those, alone as far as seen"), [row[3] for row in rows]),
+        numbers(say, say("Idling"), [row[4] for row in rows], 0, "s"),
+    ]
+    return Table("reasons", say("Reasons for refusals"), columns)
 
 
 def _cures(view: View) -> Table:
-    say = view.say
+    say, account = view.say, view.account
+    cures = list(dict.fromkeys((*account.cures, *account.smallest_cures)))
+    fuel = [idle_fuel(one.idle_s, view.analysis.platform.idle_stop)[0] for one in cures]
     columns = [
-        Column(say("Were this met")),
-        Column(say("Refusals gone"), numeric=True),
-        Column(say("Idling gone"), "s", numeric=True),
-        Column(say("Fuel saved"), numeric=True),
+        texts(say("Were this met"), [" + ".join(map(say.name, one.conditions)) for one in cures]),
+        numbers(say, say("Refusals gone"), [one.refusals for one in cures]),
+        numbers(say, say("Idling gone"), [one.idle_s for one in cures], 0, "s"),
+        Column(say("Fuel saved"), [Cell(_fuel_words(one, say), round(one.value, 4)) for one in fuel], numeric=True),
     ]
-    rules = view.analysis.platform.idle_stop
-    cures = dict.fromkeys((*sorted(view.account.cures, key=lambda one: -one.refusals), *view.account.smallest_cures))
-    rows = [
-        [
-            word(" + ".join(say.name(name) for name in cure.conditions)),
-            Cell(str(cure.refusals), cure.refusals),
-            number(cure.idle_s, 0, say),
-            Cell(fuel_words(cure.idle_s, view), round(idle_fuel(cure.idle_s, rules)[0].value, 4)),
-        ]
-        for cure in cures
-    ]
-    return table("cures", say("What would have freed how many refusals"), columns, rows)
+    return Table("cures", say("What would have freed how many refusals"), columns)
