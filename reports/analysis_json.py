@@ -12,7 +12,7 @@ from idle_stop.analysis import Analysis, Finding
 from reports.analysis_more import figure, more_of, more_of_battery, rounded
 from reports.clock import Clock, clock_of
 from reports.findings import by_urgency
-from reports.fitted_wording import fitted_wording
+from reports.fitted_wording import finding_title, fitted_wording
 from reports.language import Language
 from reports.plain import plain
 
@@ -157,12 +157,6 @@ def _rest(one: Rest, clock: Clock) -> dict[str, Any]:
         "mean_ma": rounded(one.mean_ma, 1),
         "soc_from_ocv": figure(one.soc_from_ocv, 1),
     }
-
-
-def finding_title(one: Finding, analysis: Analysis, say: Language) -> str:
-    """What a finding is called in a sentence, with its doubt."""
-    title = say.text(fitted_wording(one, analysis).title)
-    return say("Possible: {title}", title=title) if one.possible else title
 
 
 def _finding(one: Finding, analysis: Analysis, say: Language) -> dict[str, Any]:

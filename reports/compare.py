@@ -7,20 +7,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from markupsafe import Markup
-
 from idle_stop.analysis import Analysis
 from idle_stop.comparison import Comparison, Verdict, compare
 from reports.compared_figures import figures_part
 from reports.compared_findings import findings_part, findings_sentence
 from reports.figures.compared import compared_shares
-from reports.legend import legend_of
-from reports.packed import packed, script_json
 from reports.page import render
 from reports.part import Part, Shown
 from reports.parts.origin import origin_part
 from reports.plain import plain
-from reports.static_svg import static_svg
 from reports.summary import sought
 from reports.table import Table, numbers, texts
 from reports.view import View, view_of
@@ -57,7 +52,7 @@ def compare_page(before: Analysis, after: Analysis, *, language: str = "en") -> 
         say=say,
         title=say("{vehicle}: before and after", vehicle=vehicle),
         foot=say("before and after"),
-        vehicle=vehicle,
+        heading=vehicle,
         about=_about(two),
         verdict=kind,
         sign=sign,
@@ -66,9 +61,6 @@ def compare_page(before: Analysis, after: Analysis, *, language: str = "en") -> 
         reasons=[say.text(reason) for reason in two.compared.reasons],
         found=findings_sentence(two.compared, say),
         parts=[_refusals(two), findings_part(two.compared, say), figures_part(two.compared, say), *_origins(two)],
-        drawn=_drawn,
-        legend=legend_of,
-        packed=_packed,
     )
 
 
@@ -166,11 +158,3 @@ def _origins(two: Two) -> list[Part]:
         part = origin_part(view)
         parts.append(Part(f"origin-{name}", title, part.answer, tables=part.tables))
     return parts
-
-
-def _drawn(shown: Shown) -> Markup:
-    return Markup(static_svg(shown.picture, f"{shown.title}. {shown.caption}"))  # noqa: S704 - static_svg escapes
-
-
-def _packed(shown: Shown) -> Markup:
-    return Markup(script_json(packed(shown.picture)))  # noqa: S704 - script_json escapes

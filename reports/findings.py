@@ -7,12 +7,12 @@ from reports.findings_battery import BATTERY
 from reports.findings_charging import CHARGING
 from reports.findings_data import DATA
 from reports.findings_vehicle import VEHICLE
+from reports.language import Language
+from reports.theme import WEIGHTS
 from reports.wording import Wording
 from signal_defs.text import Text
 
 WORDINGS: dict[str, Wording] = {**BATTERY, **CHARGING, **VEHICLE, **DATA}
-
-_WEIGHTS = {"act": 0, "check": 1, "note": 2}
 
 
 def wording(code: str) -> Wording:
@@ -30,4 +30,12 @@ def wording(code: str) -> Wording:
 
 def by_urgency(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Findings to act on first, then to check, then notes; firm ones before possible ones; else as they came."""
-    return tuple(sorted(findings, key=lambda finding: (_WEIGHTS[finding.weight], finding.possible)))
+    order = list(WEIGHTS)
+    return tuple(sorted(findings, key=lambda finding: (order.index(finding.weight), finding.possible)))
+
+
+def certainty(finding: Finding, say: Language) -> str:
+    """How far a finding can be trusted."""
+    if finding.possible:
+        return say("Possible, not proven: one line of evidence, or something it needs is unknown.")
+    return say("Well supported: independent lines of evidence agree.")

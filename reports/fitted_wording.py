@@ -10,6 +10,7 @@ from reports.checks_by_role import BY_ROLE, SWITCH_FOLLOWS
 from reports.findings import wording
 from reports.findings_battery import CLAMPS, LOAD_TEST, REST
 from reports.findings_charging import REST_NIGHT
+from reports.language import Language
 from reports.wording import Check, Wording
 from signal_defs.platform import BatteryType
 from signal_defs.text import Text
@@ -63,6 +64,12 @@ def fitted_wording(finding: Finding, analysis: Analysis) -> Wording:
         title, meaning = _UNSEEN[finding.code]
         words = replace(words, title=title, meaning=meaning)
     return replace(words, checks=tuple(checks))
+
+
+def finding_title(one: Finding, analysis: Analysis, say: Language) -> str:
+    """What a finding is called in a sentence, with its doubt."""
+    title = say.text(fitted_wording(one, analysis).title)
+    return say("Possible: {title}", title=title) if one.possible else title
 
 
 def _rest_longer(check: Check, rested_h: object) -> Check:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from markupsafe import Markup
-
 from fleet.changes import changes_of
 from fleet.costs import idle_cost
 from fleet.fleet_data import FleetData
@@ -87,7 +85,7 @@ def fleet_page(
         week_cells=weeks.cells(),
         week_asked=[*weeks.asked.sum(axis=0).astype(int).tolist(), int(weeks.asked.sum())],
         week_answer=_week_answer(weeks, say),
-        picture=Markup(static_svg(picture, caption)) if picture else "",  # noqa: S704 - static_svg escapes
+        picture=static_svg(picture, caption) if picture else "",
         legend=legend_of(picture) if picture else [],
         picture_caption=caption,
         worst=worst,

@@ -19,4 +19,4 @@ def legend_of(picture: Picture) -> list[tuple[Markup, str]]:
             entries.setdefault(trace["name"], trace)
     if len(entries) < 2:
         return []
-    return [(Markup(swatch(trace)), html.unescape(name)) for name, trace in entries.items()]  # noqa: S704 - numbers only
+    return [(swatch(trace), html.unescape(name)) for name, trace in entries.items()]

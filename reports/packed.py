@@ -7,24 +7,22 @@ import json
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from reports.picture import Picture
 
 
 def packed(picture: Picture) -> dict[str, Any]:
     """What the page's script unpacks and hands to plotly."""
-    layout = {**picture.layout, "showlegend": False}
-    return {"data": [_trace(trace) for trace in picture.data], "layout": _plain(layout), "time": picture.is_time}
+    data = [{**trace, "x": _column(trace["x"]), "y": _column(trace["y"])} for trace in picture.data]
+    return {"data": data, "layout": {**picture.layout, "showlegend": False}, "time": picture.is_time}
 
 
-def script_json(value: Any) -> str:
+def script_json(value: Any) -> Markup:
     """JSON that may stand in a script element: no sign in it can end the element or the line."""
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _trace(trace: dict[str, Any]) -> dict[str, Any]:
-    return {key: _column(value) if key in {"x", "y"} else _plain(value) for key, value in trace.items()}
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"), default=_plain)
+    harmless = text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return Markup(harmless)  # noqa: S704 - escaped above
 
 
 def _column(value: Any) -> Any:
@@ -46,14 +44,6 @@ def _base64(column: Any) -> str:
     return base64.b64encode(column.tobytes()).decode("ascii")
 
 
-def _plain(value: Any) -> Any:
-    """Any value as JSON knows it."""
-    if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    if isinstance(value, np.datetime64):
-        return str(value.astype("datetime64[ms]"))
-    if isinstance(value, np.generic):
-        return value.item()
-    return value
+def _plain(value: np.generic) -> Any:
+    """NumPy's own values as JSON knows them."""
+    return str(value.astype("datetime64[ms]")) if isinstance(value, np.datetime64) else value.item()

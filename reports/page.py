@@ -13,8 +13,11 @@ from typing import Any
 from markupsafe import Markup
 
 from reports.language import Language
-from reports.packed import script_json
+from reports.legend import legend_of
+from reports.packed import packed, script_json
+from reports.part import Shown
 from reports.plain import css_string, plain
+from reports.static_svg import static_svg
 
 # A number and its unit stay on one line.
 _BEFORE_UNIT = re.compile(r"(\d) (?=(?:%|°C|[mk]?V|m?A|mΩ|A?h|Ah|min|[sdK]|km)(?!\w))")
@@ -29,7 +32,7 @@ def _asset(name: str) -> str:
 def _environment() -> Any:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    made = Environment(
         loader=PackageLoader("reports", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -37,6 +40,8 @@ def _environment() -> Any:
         lstrip_blocks=True,
         finalize=_harmless,
     )
+    made.globals.update(as_json=script_json, drawn=_drawn, legend=legend_of, packed=_packed)
+    return made
 
 
 def _harmless(value: Any) -> Any:
@@ -74,7 +79,6 @@ def render(
             policy=_policy(texts, style),
             style=Markup(style),  # noqa: S704 - our own file, and strings escaped by css_string
             scripts=[Markup(text) for text in texts],  # noqa: S704 - our own files
-            as_json=_as_json,
             words=_script_words(say),
             **values,
         )
@@ -121,5 +125,9 @@ def _script_words(say: Language) -> dict[str, str]:
     }
 
 
-def _as_json(value: Any) -> Markup:
-    return Markup(script_json(value))  # noqa: S704 - script_json escapes
+def _drawn(shown: Shown) -> Markup:
+    return static_svg(shown.picture, f"{shown.title}. {shown.caption}")
+
+
+def _packed(shown: Shown) -> Markup:
+    return script_json(packed(shown.picture))

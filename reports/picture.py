@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from reports.axis_ticks import number_ticks
+from reports.plain import figure_text
 from reports.theme import FAINT, FONT, INK, Mark
 
 _TITLE = 26  # height above each row for its title [px]
@@ -43,7 +45,10 @@ class Row:
 
 
 class Canvas:
-    """Collects what a picture shows; `done()` gives the picture. Rows are numbered from 0, the topmost."""
+    """Collects what a picture shows; `done()` gives the picture. Rows are numbered from 0, the topmost.
+
+    All words may come from outside: they are made harmless here.
+    """
 
     def __init__(
         self,
@@ -69,7 +74,12 @@ class Canvas:
             self._note(row.title, at, top, "paper")
 
     def _note(self, text: str, at: dict[str, Any], y: float, yref: str, yanchor: str = "bottom") -> None:
-        self.notes.append({"text": text, "showarrow": False, "y": y, "yref": yref, "yanchor": yanchor, **at})
+        note = {"text": figure_text(text), "showarrow": False, "y": y, "yref": yref, "yanchor": yanchor}
+        self.notes.append({**note, **at})
+
+    def _scatter(self, mode: str, row: int, x: Any, y: Any, name: str, **more: Any) -> None:
+        place = {"x": x, "y": y, "yaxis": f"y{_number(row)}", "name": figure_text(name)}
+        self.data.append({"type": "scatter", "mode": mode, **place, **more})
 
     def line(
         self,
@@ -86,38 +96,16 @@ class Canvas:
         legend: bool = True,
     ) -> None:
         """A line. dash: solid, dot or dash. steps: each value holds until the next. value: how the hover writes it."""
-        self.data.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "x": x,
-                "y": y,
-                "yaxis": f"y{_number(row)}",
-                "name": name,
-                "showlegend": legend,
-                "connectgaps": False,
-                "line": {"color": colour, "width": width, "dash": dash, "shape": "hv" if steps else "linear"},
-                "hovertemplate": f"{name}: {value}<extra></extra>",
-            }
-        )
+        pen = {"color": colour, "width": width, "dash": dash, "shape": "hv" if steps else "linear"}
+        hover = f"{figure_text(name)}: {figure_text(value)}<extra></extra>"
+        self._scatter("lines", row, x, y, name, showlegend=legend, connectgaps=False, line=pen, hovertemplate=hover)
 
     def band(self, row: int, x: Any, low: Any, high: Any, name: str, colour: str) -> None:
         """The area between low and high; where either is NaN there is none."""
         xs, ys = _outline(np.asarray(x), np.asarray(low, dtype=float), np.asarray(high, dtype=float))
-        self.data.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "x": xs,
-                "y": ys,
-                "yaxis": f"y{_number(row)}",
-                "name": name,
-                "fill": "toself",
-                "fillcolor": _clear(colour, 0.22),
-                "line": {"color": colour, "width": 0},
-                "hoverinfo": "skip",
-            }
-        )
+        edge = {"color": colour, "width": 0}
+        fill = {"fill": "toself", "fillcolor": _clear(colour, 0.22)}
+        self._scatter("lines", row, xs, ys, name, **fill, line=edge, hoverinfo="skip")
 
     def marks(
         self,
@@ -133,23 +121,11 @@ class Canvas:
         legend: bool = True,
     ) -> None:
         """Single points. words: what the hover says of each. keys: a number of each that the page can look up."""
-        trace: dict[str, Any] = {
-            "type": "scatter",
-            "mode": "markers",
-            "x": x,
-            "y": y,
-            "yaxis": f"y{_number(row)}",
-            "name": name,
-            "showlegend": legend,
-            "marker": {"symbol": mark.symbol, "color": mark.colour, "size": size, "line": {"width": 1.4, "color": INK}},
-            "text": list(words),
-            "hovertemplate": "%{text}<extra></extra>",
-        }
-        if mark.symbol.endswith("-open"):
-            trace["marker"]["line"] = {"width": 2.2, "color": mark.colour}
-        if keys is not None:
-            trace["customdata"] = list(keys)
-        self.data.append(trace)
+        is_open = mark.symbol.endswith("-open")
+        edge = {"width": 2.2, "color": mark.colour} if is_open else {"width": 1.4, "color": INK}
+        marker = {"symbol": mark.symbol, "color": mark.colour, "size": size, "line": edge}
+        more = _hover(words) if keys is None else {**_hover(words), "customdata": list(keys)}
+        self._scatter("markers", row, x, y, name, showlegend=legend, marker=marker, **more)
 
     def bars(
         self,
@@ -167,26 +143,27 @@ class Canvas:
     ) -> None:
         """Bars, lying unless upright. base: where each begins. hatched: told apart without colour."""
         along, across = ("y", "x") if upright else ("x", "y")
+        pattern = {"shape": "/" if hatched else "", "bgcolor": colour, "fgcolor": "#FFFFFF", "size": 7}
         self.data.append(
             {
                 "type": "bar",
                 "orientation": "v" if upright else "h",
                 along: list(values),
                 across: list(at),
-                "base": list(base) if base is not None else [0.0] * len(values),
+                "base": [0.0] * len(values) if base is None else list(base),
                 "width": width,
                 "yaxis": f"y{_number(row)}",
-                "name": name,
-                "marker": {
-                    "color": colour,
-                    "line": {"color": INK, "width": 1},
-                    "pattern": {"shape": "/" if hatched else "", "bgcolor": colour, "fgcolor": "#FFFFFF", "size": 7},
-                },
-                "text": list(words) if words is not None else [name] * len(values),
+                "name": figure_text(name),
+                "marker": {"color": colour, "line": {"color": INK, "width": 1}, "pattern": pattern},
                 "textposition": "none",
-                "hovertemplate": "%{text}<extra></extra>",
+                **_hover([name] * len(values) if words is None else words),
             }
         )
+
+    def _shape(self, kind: str, x: tuple[str, Any, Any], y: tuple[str, float, float], **more: Any) -> None:
+        """x, y: what they refer to, from, to."""
+        ends = dict(zip(("xref", "x0", "x1", "yref", "y0", "y1"), (*x, *y), strict=True))
+        self.shapes.append({"type": kind, **ends, **more})
 
     def level(
         self, row: int, y: float, label: str, colour: str = INK, *, below: bool = False, narrow: str = ""
@@ -198,26 +175,24 @@ class Canvas:
         ref = f"y{_number(row)}"
         foot, head = self.layout[f"yaxis{_number(row)}"]["range"]
         below = below or (y - foot) / (head - foot) > _HIGH
-        self.shapes.append(
-            {
-                "type": "line",
-                "xref": "paper",
-                "x0": 0,
-                "x1": 1,
-                "yref": ref,
-                "y0": y,
-                "y1": y,
-                "line": {"color": colour, "width": 1.6, "dash": "dash"},
-            }
-        )
+        self._shape("line", ("paper", 0, 1), (ref, y, y), line={"color": colour, "width": 1.6, "dash": "dash"})
         at = {"xref": "paper", "x": 1, "xanchor": "right"}
         if narrow:
-            at["name"] = f"limit {narrow}"
+            at["name"] = f"limit {figure_text(narrow)}"
         self._note(label, at, y, ref, "top" if below else "bottom")
 
     def label(self, row: int, x: Any, y: float, text: str) -> None:
         """Words in a row, beginning at x and standing on y."""
         self._note(text, {"xref": "x", "x": x, "xanchor": "left", "xshift": 2}, y, f"y{_number(row)}")
+
+    def name_places(self, places: Sequence[float], names: Sequence[str], most: int) -> None:
+        """Names on the horizontal axis in place of numbers; of many only each nth, so that there are at most `most`."""
+        step = max(1, math.ceil(len(places) / most))
+        self.layout["xaxis"] |= {
+            "tickmode": "array",
+            "tickvals": list(places[::step]),
+            "ticktext": [figure_text(one) for one in names[::step]],
+        }
 
     def moment(self, x: Any, label: str) -> None:
         """A vertical line through all rows, labelled at its foot."""
@@ -236,38 +211,14 @@ class Canvas:
 
     def _upright(self, x: Any, below_top: int) -> None:
         """A dotted vertical line through all rows that ends some pixels below their top."""
-        inner = self.layout["height"] - _FOOT
-        self.shapes.append(
-            {
-                "type": "line",
-                "xref": "x",
-                "x0": x,
-                "x1": x,
-                "yref": "paper",
-                "y0": 0,
-                "y1": self.layout["yaxis"]["domain"][1] - below_top / inner,
-                "line": {"color": INK, "width": 1.6, "dash": "dot"},
-            }
-        )
+        top = self.layout["yaxis"]["domain"][1] - below_top / (self.layout["height"] - _FOOT)
+        self._shape("line", ("x", x, x), ("paper", 0, top), line={"color": INK, "width": 1.6, "dash": "dot"})
 
-    def span(self, x0: Any, x1: Any, colour: str, *, row: int | None = None) -> None:
-        """A shaded stretch, of one row or of all."""
+    def span(self, x0: Any, x1: Any, colour: str) -> None:
+        """A shaded stretch of all rows."""
         top = self.layout["yaxis"]["domain"][1]
-        domain = [0.0, top] if row is None else self.layout[f"yaxis{_number(row)}"]["domain"]
-        self.shapes.append(
-            {
-                "type": "rect",
-                "layer": "below",
-                "xref": "x",
-                "x0": x0,
-                "x1": x1,
-                "yref": "paper",
-                "y0": domain[0],
-                "y1": domain[1],
-                "fillcolor": _clear(colour, 0.14),
-                "line": {"width": 0},
-            }
-        )
+        shade = {"fillcolor": _clear(colour, 0.14), "line": {"width": 0}, "layer": "below"}
+        self._shape("rect", ("x", x0, x1), ("paper", 0.0, top), **shade)
 
     def done(self) -> Picture:
         """The picture."""
@@ -325,7 +276,7 @@ def _frame(
             "tickmode": "array",
         }
         ticks = row.labels or _numbers(row, separators[0])
-        axis |= {"tickvals": list(ticks), "ticktext": list(ticks.values())}
+        axis |= {"tickvals": list(ticks), "ticktext": [figure_text(words) for words in ticks.values()]}
         layout[f"yaxis{_number(number)}"] = axis
     return layout
 
@@ -343,6 +294,10 @@ def _time_formats(*, relative: bool) -> list[dict[str, Any]]:
         {"dtickrange": [60_000, 86_400_000], "value": f"%H:%M\n{day}"},
         {"dtickrange": [86_400_000, None], "value": day},
     ]
+
+
+def _hover(words: Sequence[str]) -> dict[str, Any]:
+    return {"text": [figure_text(one) for one in words], "hovertemplate": "%{text}<extra></extra>"}
 
 
 def _number(row: int) -> str:

@@ -32,7 +32,7 @@ def platform_page(platform: Platform, *, origins: Sequence[tuple[str, str, str]]
         title=say("{platform}: platform", platform=say.name(platform.title)),
         foot=platform.sha256[:12],
         with_pictures=False,
-        name=say.name(platform.title),
+        heading=say.name(platform.title),
         about=say(
             "{id} · version {version} · definition {hash}",
             id=platform.id,

@@ -8,8 +8,8 @@ from idle_stop.account import Account, Outcome
 from idle_stop.analysis import Analysis, Finding
 from reports.checks_by_role import BY_ROLE
 from reports.failing import failing_by_condition
-from reports.findings import by_urgency, wording
-from reports.fitted_wording import blocking_condition, blocking_role, fitted_wording
+from reports.findings import by_urgency, certainty, wording
+from reports.fitted_wording import blocking_condition, blocking_role, finding_title, fitted_wording
 from reports.language import Language
 from reports.plain import plain
 from reports.theme import URGENCIES, WEIGHTS, Mark
@@ -170,16 +170,11 @@ def cause(analysis: Analysis, say: Language) -> tuple[str, str]:
     if not findings:
         return say("Nothing in this recording points to a fault."), _how_complete(analysis.account, say)
     finding = leading(analysis) or findings[0]
-    title = say.text(fitted_wording(finding, analysis).title)
-    if finding.possible:
-        sure = say("Possible, not proven: one line of evidence, or something it needs is unknown.")
-        title = say("Possible: {title}", title=title)
-    else:
-        sure = say("Well supported: independent lines of evidence agree.")
+    title = finding_title(finding, analysis, say)
     if finding.evidence:
         evidence = " ".join(say.text(line) for line in finding.evidence[:2])
         title = say("{title}. {evidence}", title=title, evidence=evidence)
-    return title, sure
+    return title, certainty(finding, say)
 
 
 def _how_complete(account: Account, say: Language) -> str:

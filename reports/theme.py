@@ -42,6 +42,7 @@ STATES: dict[State, Mark] = {
     "not_sought": Mark(GREY, "circle-open", "○", "no stop expected"),
 }
 
+# The most urgent first.
 WEIGHTS: dict[str, Mark] = {
     "act": Mark(VERMILLION, "square", "■", "act"),
     "check": Mark(BLUE, "diamond", "◆", "check"),

@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-from markupsafe import Markup
-
 from idle_stop.analysis import Analysis
 from reports.figures.evidence import evidence, evidence_words
-from reports.legend import legend_of
+from reports.findings import certainty
 from reports.packed import packed, script_json
 from reports.page import render
-from reports.part import Shown
 from reports.parts.between import between_part
 from reports.parts.charge import charge_part
 from reports.parts.checks import checks_part
@@ -25,7 +22,7 @@ from reports.parts.why import why_part
 from reports.plain import plain
 from reports.static_svg import static_svg
 from reports.summary import cause, sought, urgency, what_first, what_happened
-from reports.theme import STATES, state_of
+from reports.theme import STATES, WEIGHTS, state_of
 from reports.view import View, view_of
 
 _EVIDENCE_BYTES = 1_800_000  # what all evidence pictures of a page may weigh
@@ -40,9 +37,9 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
     view = view_of(analysis, language)
     say = view.say
     parts = [when_part(view), why_part(view), charge_part(view), starts_part(view), between_part(view)]
-    parts += [health_part(view), data_part(view), origin_part(view)]
+    parts += [health_part(view), data_part(view)]
     checks = checks_part(view)
-    first = next((one for one in checks.findings if one.weight != "note" and one.checks), None)
+    first = next((words.checks[0] for one, words in checks.findings if one.weight != "note" and words.checks), None)
     vehicle = plain(analysis.vehicle)
     weight, mark = urgency(analysis)
     return render(
@@ -50,7 +47,7 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         say=say,
         title=say("{vehicle}: idle-stop report", vehicle=vehicle),
         foot=_dates(view),
-        vehicle=vehicle,
+        heading=vehicle,
         platform=say.name(analysis.platform.title),
         dates=_dates(view),
         utc=view.clock.absolute,
@@ -62,12 +59,10 @@ def vehicle_page(analysis: Analysis, *, language: str = "en") -> str:
         first=first,
         tallies=_tallies(view),
         standstills=say.many("{n} standstill:", "{n} standstills:", len(analysis.account.standstills)),
-        parts=parts,
-        checks=checks,
+        parts=[*parts, checks, origin_part(view)],
+        weights=WEIGHTS,
+        certainty=certainty,
         evidence=_evidence(view),
-        drawn=_drawn,
-        legend=legend_of,
-        packed=_packed,
     )
 
 
@@ -92,14 +87,6 @@ def _tallies(view: View) -> list[dict[str, Any]]:
     return rows
 
 
-def _drawn(shown: Shown) -> Markup:
-    return Markup(static_svg(shown.picture, f"{shown.title}. {shown.caption}"))  # noqa: S704 - static_svg escapes
-
-
-def _packed(shown: Shown) -> Markup:
-    return Markup(script_json(packed(shown.picture)))  # noqa: S704 - script_json escapes
-
-
 def _evidence(view: View) -> dict[str, Any] | None:
     """The standstills to choose from, the pictures of as many as fit, and the one shown first."""
     standstills = view.account.standstills
@@ -121,9 +108,9 @@ def _evidence(view: View) -> dict[str, Any] | None:
     return {
         "first": first,
         "words": words,
-        "drawn": Markup(static_svg(picture, words)),  # noqa: S704 - static_svg escapes
+        "drawn": static_svg(picture, words),
         "choices": [(place, _choice(view, place)) for place in shown],
-        "json": Markup(script_json(pictures)),  # noqa: S704 - script_json escapes
+        "json": script_json(pictures),
         "left": len(standstills) - len(pictures),
     }
 

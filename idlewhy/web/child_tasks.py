@@ -105,7 +105,8 @@ def analyse(task: dict[str, Any], work: Path, watch: Progress) -> dict[str, Any]
     import pyarrow.parquet as pq
 
     from fleet.facts import fact_rows
-    from reports.analysis_json import analysis_to_json, finding_title
+    from reports.analysis_json import analysis_to_json
+    from reports.fitted_wording import finding_title
     from reports.language import LANGUAGES, Language
     from reports.summary import what_first, what_happened
     from reports.traces import traces_table

@@ -10,7 +10,6 @@ from reports.failing import failing
 from reports.figures.phases import shade_parking
 from reports.folds import focus
 from reports.picture import Picture, Row
-from reports.plain import figure_text
 from reports.static_svg import set_time_ticks
 from reports.theme import STATES, State, state_of
 from reports.view import View
@@ -47,7 +46,7 @@ def standstill_band(view: View) -> Picture:
             [lanes[state]] * len(keys),
             view.say(mark.word),
             mark,
-            words=[figure_text(sentence(standstills[key], view)) for key in keys],
+            words=[sentence(standstills[key], view) for key in keys],
             keys=keys,
             size=13,
         )

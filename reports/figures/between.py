@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from reports.picture import Picture, Row
-from reports.plain import figure_text
 from reports.theme import BLUE, GREEN, INK, PURPLE, VERMILLION, Mark
 from reports.view import View, span_of
 
@@ -33,7 +32,7 @@ def parked_current(view: View) -> Picture | None:
     at = view.clock.axis(np.array([(one.start_ns + one.end_ns) // 2 for one in rests], dtype=np.int64))
     for mark, values in ((_MEAN, whole), (_ASLEEP, asleep)):
         words = [
-            figure_text(view.say("{when}: {ma:.0f} mA", when=view.when(rest.start_ns), ma=value))
+            view.say("{when}: {ma:.0f} mA", when=view.when(rest.start_ns), ma=value)
             for rest, value in zip(rests, values.tolist(), strict=True)
         ]
         canvas.marks(0, at, values, view.say(mark.word), mark, words=words)
@@ -54,13 +53,9 @@ def drive_balance(view: View) -> Picture | None:
     count = len(drives)
     canvas = view.over("balance", [row], view.say("Drives, in order"), (0.4, max(count, 6) + 0.6))
     places = [float(number) for number in range(1, count + 1)]
-    step = max(1, math.ceil(count / 12))
-    canvas.layout["xaxis"] |= {"tickmode": "array", "tickvals": places[::step]}
-    canvas.layout["xaxis"]["ticktext"] = [str(int(place)) for place in places[::step]]
+    canvas.name_places(places, [str(number) for number in range(1, count + 1)], 12)
     words = [
-        figure_text(
-            view.say("{when}: {gain:+.1f} Ah, {loss:+.1f} Ah", when=view.when(one.start_ns), gain=up, loss=down)
-        )
+        view.say("{when}: {gain:+.1f} Ah, {loss:+.1f} Ah", when=view.when(one.start_ns), gain=up, loss=down)
         for one, up, down in zip(drives, gained, drawn, strict=True)
     ]
     canvas.bars(0, gained, places, view.say("into the battery"), GREEN, words=words, upright=True)

@@ -8,7 +8,6 @@ import numpy as np
 
 from reports.figures.phases import shade_parking
 from reports.picture import Canvas, Picture, Row
-from reports.plain import figure_text
 from reports.theme import BLUE, GREY, ROLE_COLOURS, Mark
 from reports.thinning import thin, thin_columns
 from reports.view import View, span_of
@@ -79,13 +78,11 @@ def _anchors(canvas: Canvas, view: View) -> None:
             continue
         ends = np.array([rest.end_ns for rest in rests], dtype=np.int64)
         words = [
-            figure_text(
-                view.say(
-                    "{when}: {soc} at rest with {volts:.2f} V",
-                    when=view.when(rest.end_ns),
-                    soc=view.say.figure(rest.soc_from_ocv, 0, "%"),
-                    volts=rest.end_v,
-                )
+            view.say(
+                "{when}: {soc} at rest with {volts:.2f} V",
+                when=view.when(rest.end_ns),
+                soc=view.say.figure(rest.soc_from_ocv, 0, "%"),
+                volts=rest.end_v,
             )
             for rest in rests
         ]

@@ -11,7 +11,6 @@ from idle_stop.account import Reason, Standstill
 from reports.failing import against, failing, is_flag
 from reports.figures.band import sentence
 from reports.picture import Canvas, Picture, Row
-from reports.plain import figure_text
 from reports.role_words import role_words
 from reports.rule_tables import must_be
 from reports.theme import GREEN, role_colour
@@ -107,13 +106,13 @@ def _rules(role: str, view: View) -> list[Condition]:
 
 
 def _row(trace: Trace, value: object, rules: list[Condition], view: View) -> Row:
-    name = figure_text(role_words(trace.role, view.say))
+    name = role_words(trace.role, view.say)
     if trace.unit == "bool":
         return Row(name, 40, (-0.2, 1.2), {0.0: view.say("no"), 1.0: view.say("yes")})
     limits = [limit for rule in rules for limit in (rule.at_least, rule.at_most) if limit is not None]
     unit = trace.unit.replace("degC", "°C")
     title = f"{name} [{unit}]" if unit else name
-    labels = {float(key): figure_text(word) for key, word in list(trace.labels.items())[:8]}
+    labels = {float(key): word for key, word in list(trace.labels.items())[:8]}
     least = {"V": 1.0, "%": 10.0, "A": 10.0, "rpm": 500.0, "km/h": 5.0}.get(trace.unit, 1.0)
     return Row(title, 84, span_of(np.asarray(value), np.array(limits, dtype=float), least=least, pad=0.12), labels)
 
@@ -123,7 +122,7 @@ def _nothing(view: View) -> Row:
 
 
 def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any, view: View) -> None:
-    name = figure_text(role_words(trace.role, view.say))
+    name = role_words(trace.role, view.say)
     steps = trace.unit in {"bool", ""}
     unit = "" if steps else " " + trace.unit.replace("degC", "°C")
     canvas.line(row, at, value, name, role_colour(trace.role), steps=steps, value=f"%{{y:.4~g}}{unit}")
@@ -133,5 +132,5 @@ def _threshold(canvas: Canvas, row: int, rule: Condition, unit: str, view: View)
     level = rule.at_most if rule.at_least is None else rule.at_least
     if level is not None:
         must = must_be(rule, unit, view.say)
-        name = figure_text(view.say.name(rule.name))
+        name = view.say.name(rule.name)
         canvas.level(row, level, view.say("{name}: {value}", name=name, value=must), narrow=must)

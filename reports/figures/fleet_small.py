@@ -6,6 +6,7 @@ import html
 import math
 
 import numpy as np
+from markupsafe import Markup
 
 from decoder.frames import FloatArray
 from fleet.badness import Scale
@@ -16,7 +17,7 @@ WIDTH, HEIGHT = 240, 72
 _LEFT, _RIGHT, _TOP, _FOOT = 4, 4, 6, 6
 
 
-def small_trend(trend: Trend, scale: Scale | None, span: tuple[float, float], label: str) -> str:
+def small_trend(trend: Trend, scale: Scale | None, span: tuple[float, float], label: str) -> Markup:
     """Points a day, the slope of the present episode, the limit dashed, cuts dotted. span: first and last day drawn.
 
     label: what the drawing says, in words, for those who do not see it.
@@ -24,7 +25,7 @@ def small_trend(trend: Trend, scale: Scale | None, span: tuple[float, float], la
     shown = _range(trend, scale)
     head = f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" class="small" role="img" aria-label="{html.escape(label)}">'
     if shown is None:
-        return f"{head}</svg>"
+        return Markup(f"{head}</svg>")  # noqa: S704 - the label is escaped
     low, high = shown
     days, width, height = max(span[1] - span[0], 1.0), WIDTH - _LEFT - _RIGHT, HEIGHT - _TOP - _FOOT
 
@@ -50,7 +51,7 @@ def small_trend(trend: Trend, scale: Scale | None, span: tuple[float, float], la
     if ends is not None:
         (px, qx), (py, qy) = x(ends[0]), y(ends[1])
         parts.append(f'<path class="slope" d="M{px:.0f} {py:.0f}L{qx:.0f} {qy:.0f}"/>')
-    return "".join([*parts, "</svg>"])
+    return Markup("".join([*parts, "</svg>"]))  # noqa: S704 - the label is escaped, the rest are numbers
 
 
 def _range(trend: Trend, scale: Scale | None) -> tuple[float, float] | None:

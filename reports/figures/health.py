@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+import numpy as np
 
 from estimator.cranking import rated_resistance
-from estimator.estimate import Figure
 from reports.picture import Picture, Row
 from reports.theme import BLUE, Mark
 from reports.view import View, span_of
@@ -18,41 +18,37 @@ def expected_resistance_mohm(view: View) -> float:
     return rated_resistance(battery) * 1000 if battery.cold_cranking_a else math.nan
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    name: str
-    figure: Figure
-    per: float  # 100 % in the figure's unit
-    whole: str  # what 100 % is
-
-
 def health_against_rating(view: View) -> Picture | None:
     """How healthy is the battery? Capacity and resistance with their bands, in percent of what the rating says."""
     estimate, say = view.estimate, view.say
     rated, usual = view.analysis.platform.battery.capacity_nominal, expected_resistance_mohm(view)
-    whole = say("100 %: {rated:.0f} Ah, its rating", rated=rated)
-    thumb = say("100 %: {usual:.1f} mΩ, a rule of thumb", usual=usual)
-    scales = [
-        _Scale(say("capacity"), estimate.capacity_ah, rated, whole),
-        _Scale(say("resistance"), estimate.resistance_mohm, usual, thumb),
+    known = [  # name, figure, what 100 % is in its unit and in words
+        (name, figure, whole, words)
+        for name, figure, whole, words in (
+            (say("capacity"), estimate.capacity_ah, rated, say("100 %: {rated:.0f} Ah, its rating", rated=rated)),
+            (
+                say("resistance"),
+                estimate.resistance_mohm,
+                usual,
+                say("100 %: {usual:.1f} mΩ, a rule of thumb", usual=usual),
+            ),
+        )
+        if figure.is_known and math.isfinite(whole)
     ]
-    scales = [one for one in scales if one.figure.is_known and math.isfinite(one.per)]
-    if not scales:
+    if not known:
         return None
-    places = [float(len(scales) - 1 - number) for number in range(len(scales))]
-    row = Row(say("Against the rating"), 20 + 70 * len(scales), (-0.6, len(scales) - 0.2), dict.fromkeys(places, ""))
-    import numpy as np
-
-    ends = [part / one.per * 100 for one in scales for part in (one.figure.low, one.figure.high, one.figure.value)]
-    low, high = span_of(np.array([*ends, 70.0, 130.0]))
-    canvas = view.over("health", [row], say("Percent"), (max(low, 0.0), high), left=16)
-    canvas.moment(100.0, scales[0].whole if len(scales) == 1 else "100 %")
-    for one, place in zip(scales, places, strict=True):
-        low, high, value = (part / one.per * 100 for part in (one.figure.low, one.figure.high, one.figure.value))
+    bands = [np.array([figure.low, figure.value, figure.high]) / whole * 100 for _, figure, whole, _ in known]
+    low, high = span_of(*bands, np.array([70.0, 130.0]))
+    left = max(low, 0.0)
+    places = [float(place) for place in reversed(range(len(known)))]
+    row = Row(say("Against the rating"), 20 + 70 * len(known), (-0.6, len(known) - 0.2), dict.fromkeys(places, ""))
+    canvas = view.over("health", [row], say("Percent"), (left, high), left=16)
+    canvas.moment(100.0, known[0][3] if len(known) == 1 else "100 %")
+    mark = Mark(BLUE, "diamond", "◆", "estimate")
+    for (name, *_), (low, value, high), place in zip(known, bands, places, strict=True):
         first = place == places[0]
         canvas.line(0, [low, high], [place, place], say("95 % band"), BLUE, width=5, legend=first, value="%{x:.0f} %")
-        words = [f"{one.name}: {say.number(value)} %"]
-        mark = Mark(BLUE, "diamond", "◆", "estimate")
+        words = [f"{name}: {say.number(value)} %"]
         canvas.marks(0, [value], [place], say(mark.word), mark, words=words, size=13, legend=first)
-        canvas.label(0, canvas.layout["xaxis"]["range"][0], place + 0.2, one.name)
+        canvas.label(0, left, place + 0.2, name)
     return canvas.done()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from reports.failing import alone_as_far_as_seen, failing_by_condition
 from reports.picture import Picture, Row
-from reports.plain import figure_text
 from reports.theme import GREY, ORANGE, VERMILLION
 from reports.view import View
 
@@ -16,7 +15,7 @@ def reason_bars(view: View) -> Picture:
     hidden = sum(not one.reasons for one in refused)
     counts = sorted(account.reason_counts.items(), key=lambda item: (-item[1][0], item[0]))[:12]
     failed = failing_by_condition(account.standstills, "refused", say, brief=True)
-    shown = [figure_text(failed.get(name) or say.name(name)) for name, _ in counts]
+    shown = [failed.get(name) or say.name(name) for name, _ in counts]
     names = shown + ([say("cause not visible")] if hidden else [])
     places = [float(len(names) - 1 - number) for number in range(len(names))]
     most = max([count for _, (count, _, _) in counts] + [hidden, 1])

@@ -6,7 +6,6 @@ import numpy as np
 
 from decoder.recording import Trace
 from reports.picture import Picture, Row
-from reports.plain import figure_text
 from reports.role_words import role_words
 from reports.theme import BLUE, VERMILLION, Mark
 from reports.view import View
@@ -29,35 +28,20 @@ def signal_coverage(view: View) -> Picture | None:
         view.say("Signals"), _LANE * len(lanes) + 16, (-0.8, len(lanes) - 0.2), dict.fromkeys(places.values(), "")
     )
     canvas = view.over_time("coverage", [row], left=16)
-    names = {role: figure_text(role_words(role, view.say)) for role in lanes}
+    names = {role: role_words(role, view.say) for role in lanes}
     for number, role in enumerate(roles):
         ends = _stretches(recording.traces[role], view)
         name = view.say("valid samples")
         y = np.where(np.arange(len(ends)) % 3 == 2, np.nan, places[role] - 0.25)
-        canvas.line(
-            0,
-            view.clock.axis(ends),
-            y,
-            name,
-            BLUE,
-            width=5,
-            legend=number == 0,
-            value=names[role],
-        )
+        canvas.line(0, view.clock.axis(ends), y, name, BLUE, width=5, legend=number == 0, value=names[role])
     start = view.instant(recording.start_ns)
     for role in lanes:
         canvas.label(0, start, places[role] - 0.2, names[role])
     if missing:
         mark = Mark(VERMILLION, "x", "✖", "never seen")
         heights = [places[role] - 0.25 for role in missing]
-        canvas.marks(
-            0,
-            [start] * len(missing),
-            heights,
-            view.say(mark.word),
-            mark,
-            words=[names[role] for role in missing],
-        )
+        words = [names[role] for role in missing]
+        canvas.marks(0, [start] * len(missing), heights, view.say(mark.word), mark, words=words)
     for step in recording.faults.clock_steps_ns[:20]:
         canvas.moment(view.instant(step), view.say("clock step"))
     return canvas.done()

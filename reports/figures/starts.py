@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,8 @@ import numpy as np
 from decoder.frames import FloatArray
 from decoder.recording import Trace
 from estimator.estimate import Start
-from reports.picture import Picture, Row
-from reports.plain import figure_text
-from reports.theme import BLUE, PURPLE, Mark
+from reports.picture import Canvas, Picture, Row
+from reports.theme import BLUE, INK, PURPLE, Mark
 from reports.view import View, span_of
 
 _BEFORE_S, _AFTER_S = 0.3, 2.0
@@ -41,7 +41,7 @@ def cranks_overlaid(view: View) -> Picture | None:
         mark = KINDS[start.kind]
         name = view.say(mark.word)
         dash = "solid" if start.kind == "first" else "dot"
-        at = figure_text(view.when(start.start_ns))
+        at = view.when(start.start_ns)
         new = start.kind not in seen
         seen.add(start.kind)
         canvas.line(0, *volts, name, mark.colour, dash=dash, value=f"{at}, %{{y:.2f}} V", legend=new)
@@ -67,29 +67,40 @@ def lowest_voltage_by_temperature(view: View) -> Picture | None:
     starts = [one for one in view.estimate.starts if math.isfinite(one.min_v) and math.isfinite(one.temperature_c)]
     if len(starts) < 2:
         return None
-    volts = np.array([one.min_v for one in starts])
+    volts = [one.min_v for one in starts]
+    temperatures = [one.temperature_c for one in starts]
     limit = view.analysis.platform.idle_stop.restart_min_v
-    rows = [Row(view.say("Lowest voltage observed [V]"), 220, span_of(volts, np.array([limit or np.nan]), least=1.0))]
-    span = span_of(np.array([one.temperature_c for one in starts]), least=10.0)
-    canvas = view.over("dips", rows, view.say("Battery temperature [°C]"), span)
-    for kind, mark in KINDS.items():
-        these = [one for one in starts if one.kind == kind]
-        if these:
-            temperatures = [one.temperature_c for one in these]
-            words = [figure_text(_words(one, view)) for one in these]
-            canvas.marks(0, temperatures, [one.min_v for one in these], view.say(mark.word), mark, words=words, size=10)
+    span = span_of(np.array([*volts, limit or math.nan]), least=1.0)
+    canvas = view.over(
+        "dips",
+        [Row(view.say("Lowest voltage observed [V]"), 220, span)],
+        view.say("Battery temperature [°C]"),
+        span_of(np.array(temperatures), least=10.0),
+    )
+    words = [
+        view.say(
+            "{when}: {volts:.2f} V at {temperature:.0f} °C",
+            when=view.when(one.start_ns),
+            volts=one.min_v,
+            temperature=one.temperature_c,
+        )
+        for one in starts
+    ]
+    _by_kind(canvas, view, starts, np.array(temperatures), volts, words)
     if limit is not None:
         canvas.level(0, limit, view.say("limit at a restart {limit:.1f} V", limit=limit))
     return canvas.done()
 
 
-def _words(start: Start, view: View) -> str:
-    return view.say(
-        "{when}: {volts:.2f} V at {temperature:.0f} °C",
-        when=view.when(start.start_ns),
-        volts=start.min_v,
-        temperature=start.temperature_c,
-    )
+def _by_kind(
+    canvas: Canvas, view: View, starts: Sequence[Start], x: Any, y: Sequence[float], words: Sequence[str]
+) -> None:
+    """A mark for each start, by its kind."""
+    for kind, mark in KINDS.items():
+        chosen = [place for place, one in enumerate(starts) if one.kind == kind]
+        if chosen:
+            shown = [words[place] for place in chosen]
+            canvas.marks(0, x[chosen], [y[place] for place in chosen], view.say(mark.word), mark, words=shown, size=10)
 
 
 def resistance_over_time(view: View) -> Picture | None:
@@ -100,20 +111,9 @@ def resistance_over_time(view: View) -> Picture | None:
     figures = [one.resistance_mohm for one in starts]
     span = span_of(np.array([[one.low, one.high] for one in figures]).ravel(), least=2.0)
     canvas = view.over_time("resistance", [Row(view.say("Resistance [mΩ]"), 180, (max(span[0], 0.0), span[1]))])
-    for kind, mark in KINDS.items():
-        these = [one for one in starts if one.kind == kind]
-        if not these:
-            continue
-        at = view.clock.axis(np.array([one.start_ns for one in these], dtype=np.int64))
-        words = [figure_text(view.say.figure(one.resistance_mohm, 1, "mΩ")) for one in these]
-        bars_x, bars_y = _whiskers(at, these)
-        canvas.line(0, bars_x, bars_y, view.say("95 % band"), mark.colour, width=1.2, legend=False)
-        values = [one.resistance_mohm.value for one in these]
-        canvas.marks(0, at, values, view.say(mark.word), mark, words=words, size=10)
+    at = view.clock.axis(np.array([one.start_ns for one in starts], dtype=np.int64))
+    whiskers = np.array([(one.low, one.high, math.nan) for one in figures]).ravel()
+    canvas.line(0, np.repeat(at, 3), whiskers, view.say("95 % band"), INK, width=1.2, legend=False)
+    words = [view.say.figure(one, 1, "mΩ") for one in figures]
+    _by_kind(canvas, view, starts, at, [one.value for one in figures], words)
     return canvas.done()
-
-
-def _whiskers(at: Any, starts: list[Start]) -> tuple[Any, FloatArray]:
-    """Upright lines from low to high, divided by NaN."""
-    ends = [(one.resistance_mohm.low, one.resistance_mohm.high, math.nan) for one in starts]
-    return np.repeat(at, 3), np.array(ends).ravel()
