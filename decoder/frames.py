@@ -90,7 +90,6 @@ class ReadReport:
     """
 
     format: str
-    absolute_time: bool = False
     frames: int = 0
     skipped: dict[str, int] = field(default_factory=dict)  # well-formed records that hold no frame, by kind
     dropped: dict[str, int] = field(default_factory=dict)

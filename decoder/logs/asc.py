@@ -116,6 +116,7 @@ class _Reading:
     origin_ns: int = 0
     last_ns: int = 0  # the last time handed out
     begun: bool = False  # a time has been seen
+    dated: bool = False  # the origin is a date
 
     def read(self, lines: Lines, index: Int64Array) -> list[Placed]:
         """The frames of consecutive lines between two settings."""
@@ -212,17 +213,17 @@ class _Reading:
             origin = before if before is not None else date
             if before is not None and date is not None and abs(first_ns - (date - before)) > first_ns:
                 origin = date
-            self.report.absolute_time = origin is not None
+            self.dated = origin is not None
             self.origin_ns = self.last_ns = origin or 0
         elif not self.relative:
             self._follow(first_ns, date)
-        elif date is not None and self.report.absolute_time:
+        elif date is not None and self.dated:
             self.last_ns = max(self.last_ns, date)
         self.begun, self.block_open = True, False
 
     def _follow(self, first_ns: int, date: int | None) -> None:
         """The origin of a block behind another."""
-        if date is not None and self.report.absolute_time:
+        if date is not None and self.dated:
             if abs(first_ns + self.origin_ns - date) > first_ns:
                 self.origin_ns = date
         elif first_ns + self.origin_ns < self.last_ns:

@@ -45,7 +45,6 @@ def read(stream: LogStream | BinaryIO, report: ReadReport, options: ReadOptions)
     header = _read_exactly(stream, _FILE_HEADER)
     start_ns = _start_time(header)
     if start_ns is not None:
-        report.absolute_time = True
         report.note("The start time is read as UTC; loggers of this format may write local time.")
     sizes = plausible_sizes()
     objects = _Objects()

@@ -10,7 +10,7 @@ import numpy as np
 
 from decoder.frames import Flag, FrameBatch, Int64Array, ReadReport
 from decoder.logs.lines import Lines
-from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
+from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
 
 _LAYOUT = re.compile(
     r"\s*(?:\((?P<time>[^)]{1,40})\)\s+)?(?P<channel>\S{1,64})\s+(?:(?P<direction>[RT]X)\s+[-BE ]{1,6}\s+)?"
@@ -161,7 +161,7 @@ def _console_content(count: str, text: str) -> tuple[bytes, Flag] | str:
 
 
 class Clock:
-    """Turns times between frames (`candump -td`) into times from the start, and tells an absolute log.
+    """Turns times between frames (`candump -td`) into times from the start.
 
     A log counts from frame to frame if it begins at zero and its first times do not rise as a clock does: a fifth of
     them fall, or all are the same. Common practice, no source: the format has no mark for it.
@@ -178,8 +178,7 @@ class Clock:
         time_ns = batch.time_ns
         if not self._known:
             self._known = True
-            self._report.absolute_time = int(time_ns[0]) >= ABSOLUTE_FROM_NS
-            self._between = not self._report.absolute_time and _counts_between(time_ns[:1000])
+            self._between = _counts_between(time_ns[:1000])
             if self._between:
                 self._report.note("The log's times count from frame to frame; they were added up.")
         if not self._between:

@@ -12,7 +12,7 @@ from decoder.logs.csv_columns import read_regular
 from decoder.logs.csv_layout import CsvLayout, find_layout
 from decoder.logs.csv_row import CsvTable, parse_row, table_of
 from decoder.logs.lines import Lines, read_lines
-from decoder.logs.rows import ABSOLUTE_FROM_NS, Channels, batch_of, columns_of
+from decoder.logs.rows import Channels, batch_of, columns_of
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
@@ -36,7 +36,6 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
     """
     channels = Channels()
     table: CsvTable | None = None
-    first_batch = True
     heading = ""
     loops = compiled.loops(stream)
     for lines in read_lines(stream, report, options.buffer_bytes, _SHORTEST):
@@ -68,12 +67,8 @@ def read(stream: LogStream, report: ReadReport, options: ReadOptions) -> Iterato
             parts.append(columns_of(rows))
         count, batch = batch_of(parts, channels, options)
         report.frames += count
-        if batch is None:
-            continue
-        if first_batch:
-            report.absolute_time = int(batch.time_ns[0]) >= ABSOLUTE_FROM_NS
-            first_batch = False
-        yield batch
+        if batch is not None:
+            yield batch
 
 
 def _find_header(lines: Lines, options: ReadOptions) -> tuple[CsvLayout | None, int]:

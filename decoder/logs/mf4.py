@@ -94,7 +94,6 @@ def _start_time(file: BlockFile, report: ReadReport) -> int:
     start_ns, _, _, flags = struct.unpack_from("<QhhB", header.data)
     if not 0 < start_ns <= MAX_TIME_NS:
         return 0
-    report.absolute_time = True
     if flags & _LOCAL_TIME:
         report.note("The start time is local time without its zone; it is read as UTC.")
     return int(start_ns)

@@ -25,7 +25,6 @@ from decoder.logs.frame_columns import (
 from decoder.logs.pcap_frames import PADDING, Interface, Packets, frames_of
 from decoder.logs.pcap_walk import RECORD_HEADER, HeaderArray, count_sound, find_next, walk
 from decoder.logs.pcapng import Blocks, to_ns
-from decoder.logs.rows import ABSOLUTE_FROM_NS
 from decoder.logs.source import LogStream, ReadOptions
 from signal_defs.errors import LogError
 
@@ -165,7 +164,6 @@ def _placer(base: int) -> Callable[[int], str]:
 def _batch(
     parts: list[tuple[Columns, Int64Array]], report: ReadReport, options: ReadOptions, names: dict[int, str]
 ) -> Iterator[FrameBatch]:
-    report.absolute_time |= bool(parts[0][0].time_ns[0] >= ABSOLUTE_FROM_NS)
     columns = concatenate([part for part, _ in parts])
     if len(parts) > 1:
         columns = columns.select(np.argsort(np.concatenate([rows for _, rows in parts]), kind="stable"))

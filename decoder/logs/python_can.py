@@ -14,7 +14,7 @@ import numpy as np
 
 from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs.frame_columns import NO_CHANNEL, Columns, is_wanted, make_batch
-from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_TIME_NS
+from decoder.logs.rows import MAX_TIME_NS
 from decoder.logs.source import LogStream, ReadOptions, inner_name
 from decoder.logs.sqlite_log import SQLITE_MAGIC, read_sqlite
 from signal_defs.errors import LogError
@@ -116,7 +116,6 @@ def _batch(
         np.array([len(payload) for payload in payloads], np.uint8),
         np.frombuffer(b"".join(payload.ljust(width, b"\0") for payload in payloads), np.uint8).reshape(-1, width),
     )
-    report.absolute_time |= bool(columns.time_ns[0] >= ABSOLUTE_FROM_NS)
     report.frames += len(columns)
     if options.wanted is not None:
         columns = columns.select(is_wanted(columns.identifier, columns.flags, options.wanted))

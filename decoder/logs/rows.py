@@ -17,7 +17,6 @@ _FEW_CHANNELS = 32  # of one buffer that are told apart as columns
 MAX_CHANNELS = 4096  # no logger has more; a file that names more is damaged
 MAX_IDENTIFIER = 0x1FFFFFFF
 MAX_BASE_IDENTIFIER = 0x7FF
-ABSOLUTE_FROM_NS = 315_532_800 * 10**9  # 1980: a smaller time counts from the log's start
 MAX_TIME_NS = 4_102_444_800 * 10**9  # the year 2100: a later stamp is damage
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from decoder.frames import Flag, FrameBatch, ReadReport
 from decoder.logs.frame_columns import NO_CHANNEL, Columns, clear_past, gather, is_wanted, make_batch
-from decoder.logs.rows import ABSOLUTE_FROM_NS, MAX_TIME_NS
+from decoder.logs.rows import MAX_TIME_NS
 from decoder.logs.source import ReadOptions
 from decoder.logs.sqlite_pages import MAX_BYTES, Cells, Pages
 from signal_defs.errors import LogError
@@ -130,7 +130,6 @@ def _batch(cells: Cells, report: ReadReport, options: ReadOptions) -> Iterator[F
     length = np.where(flags & Flag.REMOTE, 0, cells.size[keep]).astype(np.uint8)
     width = 8 if int(length.max()) <= 8 else MAX_BYTES
     time_ns = np.rint(cells.time_s[keep] * 1e9).astype(np.int64)
-    report.absolute_time |= bool(time_ns[0] >= ABSOLUTE_FROM_NS)
     yield make_batch(
         Columns(
             time_ns,

@@ -76,7 +76,6 @@ class Header:
             note = "The log's start time cannot be read; times count from its start."
         else:
             self.origin_ns = start_ns
-            self.report.absolute_time = True
             note = _LOCAL_NOTE
         self.report.note(note)
 

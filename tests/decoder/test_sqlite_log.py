@@ -59,7 +59,6 @@ def test_a_database_is_read_as_python_can_reads_it(tmp_path: Path, read_file: Re
         assert bool(flags & Flag.EXTENDED) == message.is_extended_id
         assert bool(flags & Flag.REMOTE) == message.is_remote_frame
         assert bool(flags & Flag.ERROR) == message.is_error_frame
-    assert log.report.absolute_time
 
 
 def test_a_compressed_database_under_another_name_is_read(tmp_path: Path, read_bytes: Reader) -> None:
