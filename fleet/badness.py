@@ -81,7 +81,7 @@ def level_reason(trend: Trend, scale: Scale) -> Text:
     return Text(
         "{title}: {value} {unit} ({low} to {high}), limit {limit} {unit}",
         {
-            "title": Text(trend.metric.title),
+            "title": trend.metric.title,
             "value": _rounded(level.value, digits),
             "low": _rounded(level.low, digits),
             "high": _rounded(level.high, digits),
@@ -99,7 +99,7 @@ def slope_reason(trend: Trend) -> Text:
     return Text(
         "{title}: {value:+} {unit} a month ({low:+} to {high:+})",
         {
-            "title": Text(metric.title),
+            "title": metric.title,
             "value": _rounded(trend.slope.value * base, digits),
             "low": _rounded(trend.slope.low * base, digits),
             "high": _rounded(trend.slope.high * base, digits),

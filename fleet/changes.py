@@ -129,7 +129,7 @@ def _lacking(metric: Metric, weight: FloatArray, side: str) -> tuple[Text, ...]:
     words = Text("before the visit") if side == "before" else Text("after the visit")
     said = []
     if weight.sum() < metric.observations:
-        values = {"n": int(weight.sum()), "needed": metric.observations, "what": Text(metric.what), "side": words}
+        values = {"n": int(weight.sum()), "needed": metric.observations, "what": metric.what, "side": words}
         said.append(Text("Too little data {side}: {n} of {needed} {what}.", values))
     if len(weight) < metric.days:
         values = {"n": len(weight), "needed": metric.days, "side": words}

@@ -34,7 +34,7 @@ class Metric:
     """
 
     name: str
-    title: str
+    title: Text
     unit: str
     digits: int
     column: str
@@ -43,7 +43,8 @@ class Metric:
     worse: Literal["up", "down"]
     observations: int
     days: int
-    what: str
+    what: Text
+    record: Text
     month: float
     counted: str = ""
     out_of: str = ""
@@ -54,7 +55,6 @@ class Metric:
     soon: float | None = SOON_DAYS
     good: float | None = None
     limit: float | None = None
-    record: str = ""
     ranked: bool = True
 
     @property
@@ -71,7 +71,7 @@ SPAN_DAYS = 14  # least from its first to its last point
 
 _STOP_RATE = Metric(
     name="stop_rate",
-    title="share of standstills with the engine stopped",
+    title=Text("share of standstills with the engine stopped"),
     unit="%",
     digits=0,
     column="stop_rate",
@@ -81,9 +81,9 @@ _STOP_RATE = Metric(
     worse="down",
     observations=20,
     days=3,
-    what="standstills, those too cold or too hot apart",
+    what=Text("standstills, those too cold or too hot apart"),
     month=15.0,
-    record="drives with standstills",
+    record=Text("drives with standstills"),
 )
 
 METRICS: dict[str, Metric] = {
@@ -91,7 +91,7 @@ METRICS: dict[str, Metric] = {
     for metric in (
         Metric(
             name="resistance",
-            title="resistance at 25 °C",
+            title=Text("resistance at 25 °C"),
             unit="mΩ",
             digits=1,
             column="resistance_mohm",
@@ -100,16 +100,16 @@ METRICS: dict[str, Metric] = {
             worse="up",
             observations=8,
             days=5,
-            what="cranks above 70 % charge",
+            what=Text("cranks above 70 % charge"),
             month=0.10,
             relative=True,
             soon=None,
             misled=2e-3,  # few looks can mislead: after four weeks the slope is known to much better than what matters
-            record="starts with current and voltage at 20 samples a second or more",
+            record=Text("starts with current and voltage at 20 samples a second or more"),
         ),
         Metric(
             name="rest_soc",
-            title="charge at rest",
+            title=Text("charge at rest"),
             unit="%",
             digits=0,
             column="rest_soc",
@@ -118,14 +118,14 @@ METRICS: dict[str, Metric] = {
             worse="down",
             observations=4,
             days=3,
-            what="settled rests",
+            what=Text("settled rests"),
             month=3.0,
             remembers=True,
-            record="nights of six hours and more, parked",
+            record=Text("nights of six hours and more, parked"),
         ),
         Metric(
             name="quiescent",
-            title="draw while parked",
+            title=Text("draw while parked"),
             unit="mA",
             digits=0,
             column="asleep_ma",
@@ -134,16 +134,16 @@ METRICS: dict[str, Metric] = {
             worse="up",
             observations=3,
             days=3,
-            what="nights of four hours or more",
+            what=Text("nights of four hours or more"),
             month=20.0,
             good=30.0,
             limit=75.0,  # 20 to 75 mA acceptable after a published key-off article, 100 mA and more excessive
             remembers=True,
-            record="nights of four hours and more with the logger's own draw known",
+            record=Text("nights of four hours and more with the logger's own draw known"),
         ),
         Metric(
             name="crank_voltage",
-            title="lowest voltage at starts",
+            title=Text("lowest voltage at starts"),
             unit="V",
             digits=2,
             column="crank_min_v",
@@ -152,16 +152,16 @@ METRICS: dict[str, Metric] = {
             worse="down",
             observations=5,
             days=3,
-            what="starts in one class of temperature",
+            what=Text("starts in one class of temperature"),
             month=0.3,
             remembers=True,
-            record="starts with voltage at 20 samples a second or more",
+            record=Text("starts with voltage at 20 samples a second or more"),
         ),
         _STOP_RATE,
         replace(
             _STOP_RATE,
             name="battery_share",
-            title="share of standstills refused for the battery alone",
+            title=Text("share of standstills refused for the battery alone"),
             column="battery_share",
             counted="battery",
             worse="up",
@@ -171,7 +171,7 @@ METRICS: dict[str, Metric] = {
         replace(
             _STOP_RATE,
             name="refused_share",
-            title="share of standstills refused",
+            title=Text("share of standstills refused"),
             column="refused_share",
             counted="refusals",
             worse="up",
@@ -181,18 +181,18 @@ METRICS: dict[str, Metric] = {
         replace(
             _STOP_RATE,
             name="auto_stop_share",
-            title="share of the time at standstills with the engine stopped",
+            title=Text("share of the time at standstills with the engine stopped"),
             column="auto_stop_share",
             weight="standstill_min",
             counted="stop_s",
             out_of="standstill_s",
             observations=30,
-            what="minutes at standstills",
+            what=Text("minutes at standstills"),
             ranked=False,
         ),
         Metric(
             name="balance",
-            title="charge gained a week",
+            title=Text("charge gained a week"),
             unit="Ah",
             digits=1,
             column="balance_ah",
@@ -201,10 +201,10 @@ METRICS: dict[str, Metric] = {
             worse="down",
             observations=2,
             days=2,
-            what="weeks with the current known nine tenths of the time",
+            what=Text("weeks with the current known nine tenths of the time"),
             month=5.0,
             weekly=True,
-            record="whole weeks, driving and parked",
+            record=Text("whole weeks, driving and parked"),
             ranked=False,
         ),
     )

@@ -135,7 +135,7 @@ def _cuts(
 def _lacking(metric: Metric, observations: int, days: int) -> tuple[Text, ...]:
     said = []
     if observations < metric.observations:
-        values = {"n": observations, "needed": metric.observations, "what": Text(metric.what)}
+        values = {"n": observations, "needed": metric.observations, "what": metric.what}
         said.append(Text("Too little data: {n} of {needed} {what}.", values))
     if days < metric.days:
         said.append(Text("Too little data: {n} of {needed} days.", {"n": days, "needed": metric.days}))

@@ -150,7 +150,7 @@ def watch(data: FleetData, rules: Sequence[Rule]) -> Watched:
 
 def _missing(rule: Rule, trend: Trend, figure: Interval) -> Text | None:
     if rule.observations > trend.observations:
-        values = {"n": trend.observations, "needed": rule.observations, "what": Text(trend.metric.what)}
+        values = {"n": trend.observations, "needed": rule.observations, "what": trend.metric.what}
         return Text("Too little data: {n} of {needed} {what}.", values)
     if not math.isfinite(figure.value):
         return trend.lacking[0] if trend.lacking else Text("Too little data.")
@@ -159,7 +159,7 @@ def _missing(rule: Rule, trend: Trend, figure: Interval) -> Text | None:
 
 def _clears(rule: Rule, trend: Trend) -> Text:
     values = {
-        "title": Text(trend.metric.title),
+        "title": trend.metric.title,
         "side": Text("below") if rule.above else Text("above"),
         "bound": rule.bound,
         "unit": trend.metric.unit,

@@ -10,7 +10,6 @@ from reports.fleet_words import CHANGES, VISITS, day_words
 from reports.language import Language
 from reports.plain import plain
 from reports.table import Table, numbers, texts
-from signal_defs.text import Text
 
 _SENTENCES = 12  # visits shown openly
 _SURE = ("better", "worse")
@@ -75,7 +74,7 @@ def _changed(change: Change, say: Language) -> str:
     metric, digits = change.metric, change.metric.digits
     return say(
         "{title} {verdict}, from {before} to {after} {unit} ({low} to {high})",
-        title=say.text(Text(metric.title)),
+        title=say.text(metric.title),
         verdict=say.text(CHANGES[change.verdict]),
         before=say.number(change.before, digits),
         after=say.number(change.after, digits),
@@ -98,7 +97,7 @@ def _numbers(changes: Sequence[Change], say: Language) -> Table:
         texts(say("Vehicle"), [one.visit.vehicle for one in shown]),
         texts(say("Day"), [day_words(one.visit.day) for one in shown]),
         texts(say("What was done"), [_what(one.visit, say) for one in shown]),
-        texts(say("Figure"), [say.text(Text(one.metric.title)) for one in shown]),
+        texts(say("Figure"), [say.text(one.metric.title) for one in shown]),
         texts(say("Unit"), [one.metric.unit for one in shown]),
         numbers(say, say("Before"), [one.before for one in shown], digits),
         numbers(say, say("After"), [one.after for one in shown], digits),

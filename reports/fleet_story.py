@@ -17,7 +17,6 @@ from reports.fleet_words import VERDICTS, day_words
 from reports.language import Language
 from reports.plain import plain
 from reports.theme import GREEN, GREY, VERMILLION, Mark
-from signal_defs.text import Text
 
 STANDINGS: dict[str, Mark] = {
     "attention": Mark(VERMILLION, "square", "■", ""),
@@ -83,7 +82,7 @@ def story_of(one: Ranked, row: Any, span: tuple[float, float], say: Language, li
 def small_of(trend: Trend, one: Ranked, span: tuple[float, float], say: Language) -> Small:
     """The drawing of one figure with its words."""
     words = trend_words(trend, say)
-    title = say("{title} [{unit}]", title=say.text(Text(trend.metric.title)), unit=trend.metric.unit)
+    title = say("{title} [{unit}]", title=say.text(trend.metric.title), unit=trend.metric.unit)
     drawing = small_trend(trend, one.scales.get(trend.metric.name), span, f"{plain(one.vehicle)}, {title}: {words}")
     return Small(title, words, drawing)
 
@@ -148,9 +147,9 @@ def _missing(trend: Trend, say: Language) -> str:
     """What a figure lacks, and what to record so that it can be told."""
     return say(
         "{title}: {missing} To record: {what}.",
-        title=say.text(Text(trend.metric.title)),
+        title=say.text(trend.metric.title),
         missing=" ".join(say.text(line) for line in trend.lacking),
-        what=say.text(Text(trend.metric.record)),
+        what=say.text(trend.metric.record),
     )
 
 

@@ -12,7 +12,6 @@ from reports.fleet_story import days_words, reason_words
 from reports.fleet_words import PROPERTIES, STANDING_WORDS, VERDICTS, day_words
 from reports.language import Language
 from reports.table import Table, numbers, texts
-from signal_defs.text import Text
 
 
 def ranking_table(ranked: Sequence[Ranked], say: Language) -> Table:
@@ -35,7 +34,7 @@ def figures_table(ranked: Sequence[Ranked], say: Language) -> Table:
     digits = [one.metric.digits + 1 for one in trends]
     columns = [
         texts(say("Vehicle"), vehicles),
-        texts(say("Figure"), [say.text(Text(one.metric.title)) for one in trends]),
+        texts(say("Figure"), [say.text(one.metric.title) for one in trends]),
         texts(say("Unit"), [one.metric.unit for one in trends]),
         numbers(say, say("Level"), [one.level.value for one in trends], digits),
         numbers(say, say("Lowest"), [one.level.low for one in trends], digits),

@@ -1,4 +1,4 @@
-"""Words of the fleet page that are looked up by a key, and the titles of its figures, so that translators see them."""
+"""Words of the fleet page that are looked up by a key."""
 
 from __future__ import annotations
 
@@ -40,34 +40,6 @@ PROPERTIES = {
     "battery": Text("battery fitted"),
     "depot": Text("depot"),
 }
-TITLES = (
-    Text("resistance at 25 °C"),
-    Text("charge at rest"),
-    Text("draw while parked"),
-    Text("lowest voltage at starts"),
-    Text("share of standstills with the engine stopped"),
-    Text("share of standstills refused for the battery alone"),
-    Text("share of standstills refused"),
-    Text("share of the time at standstills with the engine stopped"),
-    Text("charge gained a week"),
-)
-COUNTED = (
-    Text("cranks above 70 % charge"),
-    Text("settled rests"),
-    Text("nights of four hours or more"),
-    Text("starts in one class of temperature"),
-    Text("standstills, those too cold or too hot apart"),
-    Text("minutes at standstills"),
-    Text("weeks with the current known nine tenths of the time"),
-)
-RECORDED = (
-    Text("starts with current and voltage at 20 samples a second or more"),
-    Text("nights of six hours and more, parked"),
-    Text("nights of four hours and more with the logger's own draw known"),
-    Text("starts with voltage at 20 samples a second or more"),
-    Text("drives with standstills"),
-    Text("whole weeks, driving and parked"),
-)
 
 
 def day_words(day: float) -> str:

@@ -18,7 +18,7 @@ from fleet.metrics import METRICS
 from fleet.ranking import rank
 from reports.fleet import fleet_line, fleet_page
 from reports.fleet_weeks import share_cell
-from reports.fleet_words import COUNTED, RECORDED, TITLES
+from reports.messages import translator_sees
 
 DEPOTS = ("north", "south")
 
@@ -96,9 +96,9 @@ def test_the_page_speaks_german(data: FleetData) -> None:
 
 
 def test_every_title_of_a_figure_is_known_to_translators() -> None:
-    assert {metric.title for metric in METRICS.values()} == {str(text) for text in TITLES}
-    assert {metric.what for metric in METRICS.values()} == {str(text) for text in COUNTED}
-    assert {metric.record for metric in METRICS.values()} == {str(text) for text in RECORDED}
+    seen = translator_sees()
+    for metric in METRICS.values():
+        assert {str(metric.title), str(metric.what), str(metric.record)} <= set(seen)
 
 
 def test_a_fleet_without_data_says_so() -> None:
