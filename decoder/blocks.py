@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from decoder.bits import WORD, last_byte, network_bit
 from decoder.frames import FloatArray, Int64Array
+from decoder.logs import compiled
 from signal_defs.layout import SignalLayout
 
 EXACT_INTEGER = 2**53  # IEEE 754 binary64 holds every integer up to here
@@ -21,7 +22,7 @@ class Block:
     """k signals. at: byte of the payload where their word begins, most significant byte first if big.
 
     left, right: (k, 1) shifts that leave a field alone in its word; right spreads the sign if signed. scale, offset:
-    (k, 1), None where none of them changes anything. need: bytes of payload that all of them need.
+    (k, 1); is_scaled, is_moved: whether any of them changes anything. need: bytes of payload that all of them need.
     """
 
     signals: tuple[SignalLayout, ...]
@@ -30,12 +31,21 @@ class Block:
     signed: bool
     left: NDArray[np.uint64]
     right: NDArray[np.uint64]
-    scale: FloatArray | None
-    offset: FloatArray | None
+    scale: FloatArray
+    offset: FloatArray
+    is_scaled: bool
+    is_moved: bool
     need: int
 
     def cut(self, word: NDArray[np.uint64]) -> tuple[Int64Array, FloatArray]:
         """Raw and physical values of every signal: (k, n) each. word: (n,) of each frame."""
+        loops = compiled.frame_loops()
+        if loops is not None:
+            shape = len(self.signals), len(word)
+            raw, value = np.empty(shape, np.int64), np.empty(shape)
+            word = word if word.flags.aligned else word.copy()
+            loops.cut(word, self.signed, self.left, self.right, self.scale, self.offset, raw, value)
+            return raw, value
         field = word << self.left
         if self.signed:
             raw = field.view(np.int64)
@@ -44,9 +54,9 @@ class Block:
             field >>= self.right
             raw = field.view(np.int64)
         value = raw.astype(np.float64)
-        if self.scale is not None:
+        if self.is_scaled:
             value *= self.scale
-        if self.offset is not None:
+        if self.is_moved:
             value += self.offset
         return raw, value
 
@@ -103,7 +113,9 @@ def _block(at: int, big: bool, signed: bool, signals: list[SignalLayout]) -> Blo
         signed,
         left.astype(np.uint64),
         (WORD - lengths).astype(np.uint64),
-        scale if (scale != 1.0).any() else None,
-        offset if offset.any() or (scale < 0).any() or signed else None,
+        scale,
+        offset,
+        bool((scale != 1.0).any()),
+        bool(offset.any() or (scale < 0).any() or signed),
         max(map(last_byte, signals)) + 1,
     )

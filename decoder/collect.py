@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from decoder.frames import BoolArray, ByteArray, FloatArray, FrameBatch, Int64Array
 from decoder.guard import Guard, guards_of
 from decoder.lin import CLASSIC, ENHANCED, NEITHER, NOT_LOGGED, checksum_verdicts, keeps, settle_kind
-from decoder.route import MessageIndex, Places, Routed
+from decoder.route import MessageIndex, Own, Places, Routed
 from decoder.timeline import Part
 from decoder.unpack import Unpacked, Unpacker
 from signal_defs.layout import Checksum, MessageLayout, SignalLayout
@@ -86,50 +86,42 @@ class Collector:
     def add(self, routed: Routed, log: int, parts: Iterable[Part]) -> None:
         """Keep the needed rows of a batch; each part goes by the clock of its own segment."""
         for part in parts:
-            for target, rows in self._places.of(routed.target[part.first : part.last]):
-                piece = self._piece(target, routed.batch, rows + part.first, log, part.segment)
+            batch, target = routed.batch, routed.target
+            if part.last - part.first < len(target):
+                batch, target = batch.take(slice(part.first, part.last)), target[part.first : part.last]
+            for own in self._places.of(batch, target):
+                piece = self._piece(batch, own, log, part.segment)
                 if len(piece.time_ns):
-                    self.pieces[target].append(piece)
+                    self.pieces[own.target].append(piece)
 
-    def _piece(self, target: int, batch: FrameBatch, rows: Int64Array, log: int, segment: int) -> Piece:
-        message = self.index.targets[target].message
-        is_lin = self.index.buses[self.index.targets[target].bus].kind == "lin"
-        payload, length = take_payload(batch.payload, rows), batch.length[rows]
-        guard = self._guards.get(target)
+    def _piece(self, batch: FrameBatch, own: Own, log: int, segment: int) -> Piece:
+        target = self.index.targets[own.target]
+        message = target.message
+        guard = self._guards.get(own.target)
         if guard is not None:
-            sound = guard.sound(payload, length, log, self.rejected)
-            rows, payload, length = rows[sound], payload[sound], length[sound]
+            own = own.select(guard.sound(own.payload, own.length, log, self.rejected))
         verdict = None
-        if is_lin:
-            verdict = lin_verdicts(message, batch, rows, payload, length)
-        roles = self._roles[target]
-        unpacked = self._unpackers[target].unpack(payload, length)
-        identifier = batch.identifier[rows]
+        if self.index.buses[target.bus].kind == "lin":
+            verdict = lin_verdicts(message, batch, own.rows, own.payload, own.length)
+        unpacked = self._unpackers[own.target].unpack(own.payload, own.length)
+        identifier = batch.identifier[own.rows]
         return Piece(
             log,
             segment,
-            batch.time_ns[rows],
+            own.time_ns,
             {
                 role: role_samples(
                     self.bindings[role],
                     message.signal(self.bindings[role].signal),
                     unpacked[self.bindings[role].signal],
                 )
-                for role in roles
+                for role in self._roles[own.target]
             },
             (identifier & 0xFF).astype(np.uint8) if message.match == "pgn" else None,
             verdict,
-            _marks(identifier, payload) if self.marked else None,
+            _marks(identifier, own.payload) if self.marked else None,
             max((one.truncated for one in unpacked.values()), default=0),
         )
-
-
-def take_payload(payload: ByteArray, rows: Int64Array) -> ByteArray:
-    """The payloads of those rows, all of which must be there; words of eight bytes are moved whole."""
-    width = payload.shape[1]
-    if width == 8:
-        return payload.view(np.uint64)[:, 0].take(rows, mode="clip").view(np.uint8).reshape(len(rows), 8)
-    return payload[rows] if width % 8 else payload.view(np.uint64)[rows].view(np.uint8).reshape(len(rows), width)
 
 
 def role_samples(binding: Binding, signal: SignalLayout, unpacked: Unpacked) -> Samples:

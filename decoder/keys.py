@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.frames import Int64Array
+from decoder.logs import compiled
 
 Keys = NDArray[np.uint64]
 
 MAX_KEYS: Final = 65_536  # more distinct keys than any real log has; later ones share the number OVERFLOW
 OVERFLOW: Final = -1
-_SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)  # odd, 2**64 over the golden ratio: multiplicative hashing
-_BITS: Final = 14
+SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)  # odd, 2**64 over the golden ratio: multiplicative hashing
+TABLE_BITS: Final = 14
 _SAMPLE: Final = 4096
 _STRETCH: Final = 16_384
 
@@ -29,7 +30,7 @@ class KeyTable:
         self.keys: Keys = np.empty(0, np.uint64)
         self._sorted: Keys = np.empty(0, np.uint64)
         self._number: Int64Array = np.empty(0, np.int64)
-        self._place: Int64Array = np.zeros(1 << _BITS, np.int64)
+        self._place: Int64Array = np.zeros(1 << TABLE_BITS, np.int64)
 
     def __len__(self) -> int:
         return len(self.keys)
@@ -49,16 +50,22 @@ class KeyTable:
         if not len(self):
             return np.full(len(column), OVERFLOW, np.int64), np.arange(len(column))
         numbers = np.empty(len(column), np.int64)
-        misses = []
-        for first in range(0, len(column), _STRETCH):  # what a processor keeps near at hand
-            part = column[first : first + _STRETCH]
-            spread = part * _SPREAD
-            spread >>= np.uint64(64 - _BITS)
-            own = self._place.take(spread.view(np.int64), mode="clip")
-            numbers[first : first + _STRETCH] = own
-            misses.append(first + np.flatnonzero(self.keys.take(own, mode="clip") != part))
-        wrong = np.concatenate(misses) if misses else np.empty(0, np.int64)
-        if len(wrong):
+        loops = compiled.frame_loops()
+        if loops is not None:
+            missing = loops.find_keys(column, self.keys, self._place, numbers)
+        else:
+            missing = 0
+            for first in range(0, len(column), _STRETCH):  # what a processor keeps near at hand
+                part = column[first : first + _STRETCH]
+                spread = part * SPREAD
+                spread >>= np.uint64(64 - TABLE_BITS)
+                own = self._place.take(spread.view(np.int64), mode="clip")
+                other = np.flatnonzero(self.keys.take(own, mode="clip") != part)
+                own[other] = OVERFLOW
+                numbers[first : first + _STRETCH] = own
+                missing += len(other)
+        wrong = np.flatnonzero(numbers == OVERFLOW) if missing else np.empty(0, np.int64)
+        if missing:
             odd = column[wrong]
             at = np.minimum(np.searchsorted(self._sorted, odd), len(self._sorted) - 1)
             numbers[wrong] = np.where(self._sorted[at] == odd, self._number[at], OVERFLOW)
@@ -74,7 +81,7 @@ class KeyTable:
         order = np.argsort(self.keys, kind="stable")
         self._sorted = self.keys[order]
         self._number = order
-        self._place[(new * _SPREAD) >> np.uint64(64 - _BITS)] = np.arange(first, len(self))
+        self._place[(new * SPREAD) >> np.uint64(64 - TABLE_BITS)] = np.arange(first, len(self))
 
 
 def _distinct(column: Keys) -> Keys:

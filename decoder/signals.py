@@ -7,17 +7,17 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.collect import lin_verdicts, role_samples, sound_frames, take_payload
+from decoder.collect import lin_verdicts, role_samples, sound_frames
 from decoder.frames import BoolArray, FloatArray, FrameBatch, Int64Array, ReadReport
 from decoder.guard import Guard, guards_of
 from decoder.logs import ReadOptions, open_log
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed, told
-from decoder.route import MessageIndex, Places, Router, Rows
+from decoder.route import MessageIndex, Own, Places, Router
 from decoder.timeline import DATED_NS, LogClock, is_dated
 from decoder.unpack import Unpacker
 from signal_defs.errors import UsageError
@@ -39,8 +39,7 @@ class Column:
     binding: Binding | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SignalBatch:
+class SignalBatch(NamedTuple):
     """The samples of one column in one batch, in the order of the log.
 
     time_ns: (n,) as the log has it, UTC if absolute. value: (n,) physical, or in the role's unit and sign; kept also
@@ -136,9 +135,9 @@ def decode_signals(
         before = report.frames
         for routed, _ in read_routed(log, told(opened, progress)):
             report.frames = before + log.frames
-            rows = places.of(routed.target)
+            frames = places.of(routed.batch, routed.target)
             name, dated = Path(path).name, is_dated(log.clock)
-            yield from _decode_batch(routed.batch, rows, len(logs), name, dated, decoders, report)
+            yield from _decode_batch(routed.batch, frames, len(logs), name, dated, decoders, report)
         report.rejected.update(log.router.rejected)
         notes = (*opened.report.notes, *log.router.notes, *_losses(Path(path).name, opened.report))
         report.notes.extend(note for note in notes if note not in report.notes)
@@ -190,29 +189,26 @@ def _decoders(index: MessageIndex, columns: Sequence[Column], platform: Platform
 
 def _decode_batch(
     batch: FrameBatch,
-    places: Iterable[Rows],
+    frames: Iterable[Own],
     log: int,
     source: str,
     absolute: bool,
     decoders: Mapping[int, _Decoder],
     report: DecodeReport,
 ) -> Iterator[SignalBatch]:
-    for target, every in places:
-        decoder, rows = decoders[target], every
-        payload, length = take_payload(batch.payload, rows), batch.length.take(rows, mode="clip")
+    for every in frames:
+        decoder, own = decoders[every.target], every
         if decoder.is_lin:
-            verdict = lin_verdicts(decoder.message, batch, rows, payload, length)
+            verdict = lin_verdicts(decoder.message, batch, own.rows, own.payload, own.length)
             decoder.tally += np.bincount(verdict, minlength=5)
             sound, _ = sound_frames(decoder.message, verdict, decoder.tally)
             if not sound.all():
                 report.rejected["lin_checksum"] += int(np.count_nonzero(~sound))
-                rows, payload, length = rows[sound], payload[sound], length[sound]
+                own = own.select(sound)
         if decoder.guard is not None:
-            sound = decoder.guard.sound(payload, length, log, report.rejected)
-            rows, payload, length = rows[sound], payload[sound], length[sound]
-        unpacked = decoder.unpacker.unpack(payload, length)
-        time_ns = batch.time_ns.take(rows, mode="clip")
-        report.decoded += len(rows)
+            own = own.select(decoder.guard.sound(own.payload, own.length, log, report.rejected))
+        unpacked = decoder.unpacker.unpack(own.payload, own.length)
+        report.decoded += len(own.rows)
         truncated = max((one.truncated for one in unpacked.values()), default=0)
         if truncated:
             report.rejected["truncated"] += truncated
@@ -225,7 +221,7 @@ def _decode_batch(
                 samples = role_samples(column.binding, decoder.message.signal(column.signal.name), one)
                 value, valid = samples.value, samples.valid
             report.samples += len(value)
-            at = time_ns if one.rows is None else time_ns[one.rows]
+            at = own.time_ns if one.rows is None else own.time_ns[one.rows]
             yield SignalBatch(column, source, absolute, at, value, valid, one.raw)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,7 @@ from signal_defs.errors import DefinitionError
 from signal_defs.layout import MessageLayout, SignalLayout
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Unpacked:
+class Unpacked(NamedTuple):
     """One signal of the frames that carry it.
 
     rows: (m,) the frames that carry it, rising; None where all n do. A frame of another multiplex, and one whose

@@ -1,4 +1,4 @@
-"""Compiled loops for the readers of text: where numba is installed, and the log long enough to repay loading it."""
+"""Compiled loops over lines and frames: where numba is installed, and the log long enough to repay loading it."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from decoder.logs.source import LogStream
 from decoder.logs.text_columns import Words
 
 LOOPS = "decoder.logs.compiled_lines"
+FRAME_LOOPS = "decoder.compiled_frames"
 # Measured on candump text, which gains least: loading takes 0.6 s of CPU, and a GiB is then read in 0.8 s less. The
 # first process of all compiles for 5 s; later ones take what it kept.
 WORTH_BYTES = 1 << 30
 
 
 def loops(stream: LogStream) -> ModuleType | None:
-    """The compiled loops; None where there are none, or where the log is too short for them and none was long enough.
+    """The compiled loops over lines; None where there are none, or where no log so far was long enough for them.
 
     Their results are those of the columns in NumPy, so that a report need not tell which were used.
     """
@@ -32,12 +33,18 @@ def loops(stream: LogStream) -> ModuleType | None:
     return load()
 
 
+def frame_loops() -> ModuleType | None:
+    """The compiled loops over frames; None where those over lines are not loaded either."""
+    return sys.modules.get(FRAME_LOOPS)
+
+
 @cache
 def load() -> ModuleType | None:
-    """The compiled loops, whatever the log; compiled anew where no earlier process could keep them."""
+    """The compiled loops over lines, whatever the log; compiled anew where no earlier process could keep them."""
     if sys.byteorder != "little":
         return None
     try:
+        importlib.import_module(FRAME_LOOPS)
         return importlib.import_module(LOOPS)
     except (ImportError, RuntimeError):  # no numba, one that is at odds with NumPy, or no folder to keep its work in
         return None

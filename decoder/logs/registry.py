@@ -11,6 +11,7 @@ from typing import Protocol, Self, cast
 import numpy as np
 
 from decoder.frames import FrameBatch, ReadReport
+from decoder.logs import compiled
 from decoder.logs.rows import MAX_TIME_NS
 from decoder.logs.source import MAX_BATCH, LogStream, ReadOptions, inner_name, open_stream
 from signal_defs.errors import LogError, UsageError
@@ -61,6 +62,7 @@ class Log:
         if self._drawn:
             raise UsageError("The batches of a log can be drawn only once.", where=self.name, mend="Open it again.")
         self._drawn = True
+        compiled.loops(self._stream)  # those over frames are of use for every format
         return self._draw()
 
     def _draw(self) -> Iterator[FrameBatch]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import patch
@@ -99,6 +99,13 @@ def _read_once(path: Path | str, options: ReadOptions | None) -> Read:
     if options is None or options.wanted is None:
         assert log.report.frames == len(frames)
     return Read(frames, checksums, log.report, log.format)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def frames_without_loops() -> Iterator[None]:
+    """Frames go the way of NumPy, whatever test before has loaded the loops; `test_compiled_frames` compares both."""
+    with patch.object(compiled, "frame_loops", return_value=None):
+        yield
 
 
 @pytest.fixture(scope="session")
