@@ -16,7 +16,6 @@ from reports.page import render
 from reports.part import Part, Shown
 from reports.parts.origin import origin_part
 from reports.plain import plain
-from reports.summary import sought
 from reports.table import Table, numbers, texts
 from reports.view import View, view_of
 from signal_defs.text import Text
@@ -68,8 +67,8 @@ def happened(two: Two) -> str:
     """How often idle-stop was refused before and after."""
     say = two.before.say
     before, after = two.before.account, two.after.account
-    seen = [not one.battery_only and sought(one) > 0 for one in (before, after)]
-    a, b, c, d = before.count("refused"), sought(before), after.count("refused"), sought(after)
+    seen = [not one.battery_only and bool(one.asked) for one in (before, after)]
+    a, b, c, d = before.count("refused"), len(before.asked), after.count("refused"), len(after.asked)
     if all(seen):
         return say(
             "Idle-stop was refused at {a} of {b} standstills before, and at {c} of {d} after.", a=a, b=b, c=c, d=d

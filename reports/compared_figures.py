@@ -8,6 +8,7 @@ from estimator.estimate import Figure
 from idle_stop.comparison import Change, Comparison, FigureChange
 from reports.language import Language
 from reports.part import Part
+from reports.parts.health import TWO_RESISTANCES
 from reports.table import Cell, Column, Table, texts
 from signal_defs.text import Text
 
@@ -52,7 +53,9 @@ def figures_part(compared: Comparison, say: Language) -> Part:
         answer = say("No figure of the battery changed beyond its band.")
     else:
         answer = say("No figure of the battery can be compared.")
-    table = Table("figures", say("Figures before and after, with their 95 % bands"), columns)
+    known = {one.name for one in found if one.before.is_known or one.after.is_known}
+    more = say.text(TWO_RESISTANCES) if {"resistance_mohm", "load_step_resistance_mohm"} <= known else ""
+    table = Table("figures", say("Figures before and after, with their 95 % bands"), columns, more)
     return Part("figures", say("What changed in the battery?"), answer, tables=(table,))
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from fleet.intervals import Interval
+from fleet.intervals import UNKNOWN, Interval
 from fleet.ranking import Ranked, Reason
 from fleet.trends import Trend
 from reports.figures.fleet_small import small_trend
@@ -94,14 +94,12 @@ def trend_words(trend: Trend, say: Language) -> str:
         return " ".join(say.text(line) for line in trend.lacking[:1])
     level = f"{say.number(trend.level.value, metric.digits)} {metric.unit}"
     verdict = say.text(VERDICTS[trend.verdict])
-    if not math.isfinite(trend.slope.value):
+    slope = told_slope(trend)
+    if not math.isfinite(slope.value):
         return say("{level}; {verdict}", level=level, verdict=verdict)
     relative = 100.0 / abs(trend.level.value) if metric.relative else 1.0
     digits = 0 if metric.relative else metric.digits
-    value, low, high = (
-        say.number(part * relative, digits, sign=True)
-        for part in (trend.slope.value, trend.slope.low, trend.slope.high)
-    )
+    value, low, high = (say.number(part * relative, digits, sign=True) for part in (slope.value, slope.low, slope.high))
     return say(
         "{level}; {value} {unit} a month ({low} to {high}), {verdict}",
         level=level,
@@ -111,6 +109,14 @@ def trend_words(trend: Trend, say: Language) -> str:
         unit=say.text(metric.slope_unit),
         verdict=verdict,
     )
+
+
+def told_slope(trend: Trend) -> Interval:
+    """The slope; unknown where it tells nothing and its band is wider than the whole scale of a percentage a month."""
+    slope, metric = trend.slope, trend.metric
+    in_points = metric.unit == "%" and not metric.relative
+    beyond = in_points and max(abs(slope.low), abs(slope.high)) > 100.0
+    return UNKNOWN if beyond and trend.verdict == "open" else slope
 
 
 def reason_words(reason: Reason, say: Language) -> str:

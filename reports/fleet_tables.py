@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fleet.fleet_data import FleetData
 from fleet.ranking import Ranked
 from fleet.strata import GROUPINGS, Strata, strata
-from reports.fleet_story import days_words, reason_words
+from reports.fleet_story import days_words, reason_words, told_slope
 from reports.fleet_words import PROPERTIES, STANDING_WORDS, VERDICTS, day_words
 from reports.language import Language
 from reports.table import Table, numbers, texts
@@ -31,6 +31,7 @@ def figures_table(ranked: Sequence[Ranked], say: Language) -> Table:
     """Every figure of every vehicle: level, slope, verdict, data behind it."""
     vehicles = [one.vehicle for one in ranked for _ in one.trends]
     trends = [trend for one in ranked for trend in one.trends.values()]
+    slopes = [told_slope(one) for one in trends]
     digits = [one.metric.digits + 1 for one in trends]
     columns = [
         texts(say("Vehicle"), vehicles),
@@ -39,9 +40,9 @@ def figures_table(ranked: Sequence[Ranked], say: Language) -> Table:
         numbers(say, say("Level"), [one.level.value for one in trends], digits),
         numbers(say, say("Lowest"), [one.level.low for one in trends], digits),
         numbers(say, say("Highest"), [one.level.high for one in trends], digits),
-        numbers(say, say("Change a month"), [one.slope.value for one in trends], digits),
-        numbers(say, say("At least"), [one.slope.low for one in trends], digits),
-        numbers(say, say("At most"), [one.slope.high for one in trends], digits),
+        numbers(say, say("Change a month"), [one.value for one in slopes], digits),
+        numbers(say, say("At least"), [one.low for one in slopes], digits),
+        numbers(say, say("At most"), [one.high for one in slopes], digits),
         texts(say("Verdict"), [say.text(VERDICTS[one.verdict]) for one in trends]),
         numbers(say, say("Days"), [one.days for one in trends]),
         texts(say("Missing"), [" ".join(map(say.text, one.lacking)) for one in trends]),

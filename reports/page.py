@@ -15,7 +15,6 @@ from markupsafe import Markup
 from reports.language import Language
 from reports.legend import legend_of
 from reports.packed import packed, script_json
-from reports.part import Shown
 from reports.plain import css_string, plain
 from reports.static_svg import static_svg
 
@@ -40,7 +39,7 @@ def _environment() -> Any:
         lstrip_blocks=True,
         finalize=_harmless,
     )
-    made.globals.update(as_json=script_json, drawn=_drawn, legend=legend_of, packed=_packed)
+    made.globals.update(as_json=script_json, drawn=static_svg, legend=legend_of, packed=packed)
     return made
 
 
@@ -123,11 +122,3 @@ def _script_words(say: Language) -> dict[str, str]:
         "light": say("Light"),
         "failed": say("This picture could not be drawn for working with; the drawing above shows the same."),
     }
-
-
-def _drawn(shown: Shown) -> Markup:
-    return static_svg(shown.picture, f"{shown.title}. {shown.caption}")
-
-
-def _packed(shown: Shown) -> Markup:
-    return script_json(packed(shown.picture))

@@ -10,9 +10,12 @@ from reports.table import Table
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shown:
-    """A picture as the page shows it. caption: what it shows and how to read it. table: the same facts."""
+    """A picture as the page shows it. caption: what it shows and how to read it. table: the same facts.
 
-    picture: Picture
+    picture: None where there is too little to draw; the table is shown all the same.
+    """
+
+    picture: Picture | None
     title: str
     caption: str
     table: Table | None = None

@@ -15,15 +15,10 @@ from reports.plain import plain
 from reports.theme import URGENCIES, WEIGHTS, Mark
 
 
-def sought(account: Account) -> int:
-    """Standstills at which a stop was to be expected."""
-    return len(account.standstills) - account.count("not_sought")
-
-
 def what_happened(analysis: Analysis, say: Language) -> str:
     """How often idle-stop was refused, and what did it."""
     account = analysis.account
-    total, refused, cut = sought(account), account.count("refused"), account.count("cut_short")
+    total, refused, cut = len(account.asked), account.count("refused"), account.count("cut_short")
     if not total:
         return _nothing_to_judge(account, say)
     if account.battery_only:
@@ -112,7 +107,7 @@ def urgency(analysis: Analysis) -> tuple[str, Mark]:
     account = analysis.account
     hidden = any(not one.reasons for one in account.refused)
     never = account.count("refused") and not account.count("stopped")
-    calm = not account.battery_only and sought(account) and not hidden and not never
+    calm = not account.battery_only and account.asked and not hidden and not never
     return ("calm", URGENCIES["calm"]) if calm else ("open", URGENCIES["open"])
 
 
@@ -134,7 +129,7 @@ def what_first(analysis: Analysis, say: Language) -> str:
                 check=say.text(fitted_wording(noted[0], analysis).checks[0].do),
             )
         return say("First: record the vehicle's own bus as well, with engine and vehicle speed on it.")
-    if not sought(account):
+    if not account.asked:
         return say("First: record a drive of 20 min with at least eight standstills, hood and doors shut, belt on.")
     return _without_finding(account, say)
 
@@ -181,7 +176,7 @@ def _how_complete(account: Account, say: Language) -> str:
     """How far finding nothing can be trusted."""
     if account.battery_only:
         return say("For the battery only: nothing else of the vehicle is in this recording.")
-    if not sought(account):
+    if not account.asked:
         return say("Not sure: there was no standstill to judge by.")
     hidden = sum(not one.explained for one in account.standstills)
     if hidden:

@@ -21,7 +21,7 @@ from reports.parts.when import when_part
 from reports.parts.why import why_part
 from reports.plain import plain
 from reports.static_svg import static_svg
-from reports.summary import cause, sought, urgency, what_first, what_happened
+from reports.summary import cause, urgency, what_first, what_happened
 from reports.theme import STATES, WEIGHTS, state_of
 from reports.view import View, view_of
 
@@ -80,7 +80,7 @@ def _tallies(view: View) -> list[dict[str, Any]]:
     rows = []
     for state, mark in STATES.items():
         count = counts[state]
-        if count or (state == "refused" and sought(view.account) and not view.account.battery_only):
+        if count or (state == "refused" and view.account.asked and not view.account.battery_only):
             seen = state == "refused" and counts["hidden"]
             word = view.say("refused, cause visible") if seen else view.say(mark.word)
             rows.append({"state": state, "sign": mark.sign, "word": word, "count": count})
@@ -112,6 +112,8 @@ def _evidence(view: View) -> dict[str, Any] | None:
         "choices": [(place, _choice(view, place)) for place in shown],
         "json": script_json(pictures),
         "left": len(standstills) - len(pictures),
+        "stopped": any(one.stop_start_ns is not None for one in standstills),
+        "limits": any(one.at_least is not None or one.at_most is not None for one in view.conditions),
     }
 
 

@@ -37,8 +37,9 @@ def battery_resistance_high(facts: Facts) -> Finding | None:
         )
     steps = facts.estimate.load_step_resistance_mohm
     if measured and steps.is_known and OHMIC_SHARE * steps.low > HIGH_RESISTANCE * expected:
+        values = {"r": steps.value}
         lines.append(
-            Text("Independently of cranking, steps of the load while running show {r:.1f} mOhm.", {"r": steps.value}),
+            Text("Independently of cranking, steps of the load while running show {r:.1f} mOhm, its fast part.", values)
         )
     warm = [start for start in facts.resolved_starts if start.temperature_c > WARM_C]
     weak = [start for start in warm if start.min_v < WARM_MIN_V]

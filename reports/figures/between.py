@@ -6,24 +6,29 @@ import math
 
 import numpy as np
 
+from estimator.estimate import Rest
 from reports.picture import Picture, Row
 from reports.theme import BLUE, GREEN, INK, PURPLE, VERMILLION, Mark
 from reports.view import View, span_of
 
 USUAL_MA, TOO_MUCH_MA = 50.0, 100.0  # source: published key-off drain articles
-LONG_NS = 2 * 3_600_000_000_000  # shorter rests are mostly falling asleep; common practice, no source
+_LONG_NS = 2 * 3_600_000_000_000  # shorter rests are mostly falling asleep; common practice, no source
 _BARS = 60
 _MEAN = Mark(PURPLE, "diamond", "◆", "whole time parked")
 _ASLEEP = Mark(BLUE, "circle", "●", "asleep")
 
 
+def is_long(rest: Rest) -> bool:
+    """Whether its mean current says what the vehicle draws: known, and not mostly of falling asleep."""
+    return math.isfinite(rest.mean_ma) and rest.end_ns - rest.start_ns >= _LONG_NS
+
+
 def parked_current(view: View) -> Picture | None:
     """What is drawn while parked? Mean current of each rest, whole and asleep, against what is usual."""
-    rests = [one for one in view.estimate.rests if math.isfinite(one.mean_ma) or math.isfinite(one.asleep_ma)]
+    rests = [one for one in view.estimate.rests if is_long(one) or math.isfinite(one.asleep_ma)]
     if not rests:
         return None
-    long = np.array([one.end_ns - one.start_ns for one in rests]) >= LONG_NS
-    whole = np.where(long, [-one.mean_ma for one in rests], np.nan)
+    whole = np.where([is_long(one) for one in rests], [-one.mean_ma for one in rests], np.nan)
     asleep = np.array([-one.asleep_ma for one in rests])
     low, high = span_of(whole, asleep, np.array([0.0, TOO_MUCH_MA * 1.15]), least=40.0)
     canvas = view.over_time("parked", [Row(view.say("Current drawn while parked [mA]"), 200, (low, high))])
@@ -35,7 +40,8 @@ def parked_current(view: View) -> Picture | None:
             view.say("{when}: {ma:.0f} mA", when=view.when(rest.start_ns), ma=value)
             for rest, value in zip(rests, values.tolist(), strict=True)
         ]
-        canvas.marks(0, at, values, view.say(mark.word), mark, words=words)
+        if np.isfinite(values).any():
+            canvas.marks(0, at, values, view.say(mark.word), mark, words=words)
     canvas.level(0, USUAL_MA, view.say("usual, up to {ma:.0f} mA", ma=USUAL_MA), below=True)
     canvas.level(0, TOO_MUCH_MA, view.say("too much, from {ma:.0f} mA", ma=TOO_MUCH_MA))
     return canvas.done()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from decoder.frames import Int64Array
 from decoder.recording import Trace
 from reports.picture import Picture, Row
 from reports.role_words import role_words
@@ -11,55 +12,62 @@ from reports.theme import BLUE, VERMILLION, Mark
 from reports.view import View
 from signal_defs.roles import REQUIRED_ROLES
 
-_LANE = 24
-MOST_LANES = 30
+_LANE = 34
+_MOST_LANES = 14
+_ALIKE = 200  # two signals share a line if their stretches differ by less than this part of the recording
 
 
 def signal_coverage(view: View) -> Picture | None:
-    """How sound is the data? Where each signal has valid samples; gaps stay empty; clock steps are marked."""
-    recording = view.analysis.recording
-    roles = telling_roles(view)[:MOST_LANES]
+    """How sound is the data? Where each signal has valid samples; gaps stay empty; clock steps are marked.
+
+    Signals that are known at the same times share a line, the least complete first.
+    """
+    recording, say = view.analysis.recording, view.say
+    known = _lanes(view)[:_MOST_LANES]
     missing = [role for role in recording.faults.never_seen if role not in recording.traces]
-    lanes = [*roles, *missing]
+    lanes = [*(roles for roles, _ in known), *([missing] if missing else [])]
     if not lanes:
         return None
-    places = {role: float(len(lanes) - 1 - number) for number, role in enumerate(lanes)}
-    row = Row(
-        view.say("Signals"), _LANE * len(lanes) + 16, (-0.8, len(lanes) - 0.2), dict.fromkeys(places.values(), "")
-    )
+    places = [float(place) for place in reversed(range(len(lanes)))]
+    row = Row(say("Signals"), _LANE * len(lanes) + 16, (-0.6, len(lanes) - 0.3), dict.fromkeys(places, ""))
     canvas = view.over_time("coverage", [row], left=16)
-    names = {role: role_words(role, view.say) for role in lanes}
-    for number, role in enumerate(roles):
-        ends = _stretches(recording.traces[role], view)
-        name = view.say("valid samples")
-        y = np.where(np.arange(len(ends)) % 3 == 2, np.nan, places[role] - 0.25)
-        canvas.line(0, view.clock.axis(ends), y, name, BLUE, width=5, legend=number == 0, value=names[role])
+    for place, (roles, ends) in zip(places, known, strict=False):
+        y = np.where(np.arange(len(ends)) % 3 == 2, np.nan, place - 0.25)
+        names = say.list([role_words(role, say) for role in roles], limit=8)
+        first = place == places[0]
+        canvas.line(0, view.clock.axis(ends), y, say("valid samples"), BLUE, width=5, legend=first, value=names)
     start = view.instant(recording.start_ns)
-    for role in lanes:
-        canvas.label(0, start, places[role] - 0.2, names[role])
+    for place, roles in zip(places, lanes, strict=True):
+        more = [say("{n} more", n=len(roles) - 1)] if len(roles) > 1 else []
+        canvas.label(0, start, place - 0.2, say.list([role_words(roles[0], say), *more]))
     if missing:
         mark = Mark(VERMILLION, "x", "✖", "never seen")
-        heights = [places[role] - 0.25 for role in missing]
-        words = [names[role] for role in missing]
-        canvas.marks(0, [start] * len(missing), heights, view.say(mark.word), mark, words=words)
+        words = [say.list([role_words(role, say) for role in missing], limit=8)]
+        canvas.marks(0, [start], [places[-1] - 0.25], say(mark.word), mark, words=words)
     for step in recording.faults.clock_steps_ns[:20]:
-        canvas.moment(view.instant(step), view.say("clock step"))
+        canvas.moment(view.instant(step), say("clock step"))
     return canvas.done()
 
 
-def telling_roles(view: View) -> list[str]:
-    """Roles whose presence matters: those with gaps first, then what every answer needs, then the conditions' own."""
-    traces = view.analysis.recording.traces
-    gaps = [role for role in sorted(traces) if _has_gap(traces[role], view)]
+def _lanes(view: View) -> list[tuple[list[str], Int64Array]]:
+    """Roles that are known at the same times, what every answer needs first; with the stretches [ns] of the first."""
+    recording = view.analysis.recording
     needed = [*sorted(REQUIRED_ROLES), "vehicle_speed", "engine_speed", *(one.role for one in view.conditions)]
-    return list(dict.fromkeys([*gaps, *(role for role in needed if role in traces)]))
+    grain = max((recording.end_ns - recording.start_ns) // _ALIKE, 1)
+    lanes: list[tuple[list[str], Int64Array]] = []
+    for role in dict.fromkeys([*needed, *sorted(recording.traces)]):
+        if role in recording.traces:
+            ends = _stretches(recording.traces[role], view)
+            alike = (roles for roles, other in lanes if len(other) == len(ends) and (abs(other - ends) < grain).all())
+            lane = next(alike, None)
+            if lane is None:
+                lanes.append(([role], ends))
+            else:
+                lane.append(role)
+    return sorted(lanes, key=lambda lane: int((lane[1][1::3] - lane[1][::3]).sum()))
 
 
-def _has_gap(trace: Trace, view: View) -> bool:
-    return not trace.valid.all() or bool((np.diff(trace.time_ns) > view.silence_s(trace) * 1e9).any())
-
-
-def _stretches(trace: Trace, view: View) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
+def _stretches(trace: Trace, view: View) -> Int64Array:
     """Start, end and a divider [ns] of each stretch without a gap, in one row; at most 200 stretches."""
     time = trace.time_ns[trace.valid]
     if not len(time):

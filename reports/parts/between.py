@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from reports.figures.between import drive_balance, parked_current
+from reports.figures.between import drive_balance, is_long, parked_current
 from reports.part import Part, Shown
 from reports.table import Table, figures, numbers, texts
 from reports.view import View
@@ -20,10 +20,7 @@ def between_part(view: View) -> Part:
             Shown(
                 parked,
                 say("Current drawn while parked"),
-                say(
-                    "As the sensor reads it: mean over the whole time parked (rests of 2 h and more), and once asleep, "
-                    "for which the limits are. Far apart: it falls asleep late, or something wakes it up."
-                ),
+                _parked_words(view),
                 _rests(view),
             )
         )
@@ -37,6 +34,20 @@ def between_part(view: View) -> Part:
             )
         )
     return Part("between", say("What happens between drives?"), _answer(view), tuple(shown), notes=_notes(view))
+
+
+def _parked_words(view: View) -> str:
+    """What is drawn of the rests."""
+    say, rests = view.say, view.estimate.rests
+    slept = any(math.isfinite(one.asleep_ma) for one in rests)
+    if slept and any(is_long(one) for one in rests):
+        return say(
+            "As the sensor reads it: mean over the whole time parked (rests of 2 h and more), and once asleep, "
+            "for which the limits are. Far apart: it falls asleep late, or something wakes it up."
+        )
+    if slept:
+        return say("As the sensor reads it, once asleep.")
+    return say("As the sensor reads it: mean over the whole time parked; the limits are those of sleep.")
 
 
 def _answer(view: View) -> str:
@@ -79,7 +90,7 @@ def _notes(view: View) -> tuple[str, ...]:
     if woken:
         notes.append(
             view.say.many(
-                "The vehicle woke up {n} time while parked and drew {ah:.2f} Ah beyond its sleep level.",
+                "The vehicle woke up once while parked and drew {ah:.2f} Ah beyond its sleep level.",
                 "The vehicle woke up {n} times while parked and drew {ah:.2f} Ah beyond its sleep level.",
                 len(woken),
                 ah=sum(woken),

@@ -18,7 +18,9 @@ def charge_part(view: View) -> Part:
     shown = Shown(
         charge_over_time(view),
         say("State of charge and voltage over the recording"),
-        say(
+        say("Of this recording only the voltage can be drawn.")
+        if not len(estimate.time_ns)
+        else say(
             "The line is estimated from current and rest voltages, from what came before and after; the true value "
             "lies in the band 95 times of 100. Its figure is charge left in percent of the capacity the battery has "
             "now."

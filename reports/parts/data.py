@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports.figures.soundness import MOST_LANES, signal_coverage, telling_roles
+from reports.figures.soundness import signal_coverage
 from reports.part import Part, Shown
 from reports.role_words import role_words
 from reports.table import Table, numbers, texts
@@ -14,21 +14,14 @@ _MOST = 60
 def data_part(view: View) -> Part:
     """Signals found and missing, gaps, rejected frames, clock steps, and what was therefore not judged."""
     say = view.say
-    picture = signal_coverage(view)
-    signals = _signals(view)
-    shown: tuple[Shown, ...] = ()
-    if picture is not None:
-        caption = say(
-            "A line where the signal has valid samples; empty where it is missing or marked as not available."
-        )
-        more = len(telling_roles(view)) - MOST_LANES
-        if more > 0:
-            caption += " " + say("{n} more are in the table.", n=more)
-        shown = (Shown(picture, say("Where each signal is known"), caption, signals),)
-    tables = (_faults(view),) if shown else (signals, _faults(view))
-    texts = (*view.analysis.unknown, *view.estimate.unknown, *view.account.unknown)
-    unknown = dict.fromkeys(say.text(text) for text in texts)
-    return Part("data", say("How sound is the data?"), _answer(view), shown, tables, tuple(unknown))
+    caption = say(
+        "A line where there are valid samples; empty where they are missing or marked as not available. Signals known "
+        "at the same times share a line; the table has each of them."
+    )
+    shown = Shown(signal_coverage(view), say("Where each signal is known"), caption, _signals(view))
+    stages = (*view.analysis.unknown, *view.estimate.unknown, *view.account.unknown)
+    unknown = dict.fromkeys(map(say.text, stages))
+    return Part("data", say("How sound is the data?"), _answer(view), (shown,), (_faults(view),), tuple(unknown))
 
 
 def _answer(view: View) -> str:

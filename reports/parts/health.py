@@ -11,33 +11,53 @@ from reports.part import Part, Shown
 from reports.parts.sensor import change_lines, sensor_table
 from reports.table import Table, numbers, texts
 from reports.view import View
+from signal_defs.text import Text
 
+TWO_RESISTANCES = Text(
+    "Steps of the load show the fast part of the resistance; that of a crank includes the polarisation that builds up "
+    "while the starter turns as well, so the two differ."
+)
 _PLANNABLE = 5.0  # times; a band that is wider says only where it begins; ours
 
 
 def health_part(view: View) -> Part:
     """Capacity and resistance against the rating; the next cold start."""
     say = view.say
-    picture = health_against_rating(view)
-    figures = _table(view)
-    shown: tuple[Shown, ...] = ()
-    if picture is not None:
-        caption = say(
-            "Capacity: 100 % is the rating; more is better, and below 80 % it is worn. Resistance: 100 % is a rule of "
-            "thumb, 2.7 V divided by the cold-cranking current; less is better, and only a band wholly above 150 % "
-            "counts as high."
-        )
-        if view.estimate.capacity_ah.is_known:
-            title = say("Capacity and resistance against the rating")
-        else:
-            title = say("Resistance against a rule of thumb")
-        shown = (Shown(picture, title, caption, figures),)
-    tables = [] if shown else [figures]
+    shown = Shown(
+        health_against_rating(view),
+        say("Capacity and resistance against the rating")
+        if view.estimate.capacity_ah.is_known
+        else say("Resistance against a rule of thumb"),
+        _caption(view),
+        _table(view),
+    )
     sensor = sensor_table(view)
-    if sensor is not None:
-        tables.append(sensor)
     lines = (*_hidden_fade(view), *_acceptance(view), *_days(view), *change_lines(view))
-    return Part("health", say("How healthy is the battery?"), _answer(view), shown, tuple(tables), _notes(view), lines)
+    return Part(
+        "health",
+        say("How healthy is the battery?"),
+        _answer(view),
+        (shown,),
+        (sensor,) if sensor else (),
+        _notes(view),
+        lines,
+    )
+
+
+def _caption(view: View) -> str:
+    """How to read what is drawn."""
+    say, estimate = view.say, view.estimate
+    lines = []
+    if estimate.capacity_ah.is_known:
+        lines.append(say("Capacity: 100 % is the rating; more is better, and below 80 % it is worn."))
+    if estimate.resistance_mohm.is_known:
+        lines.append(
+            say(
+                "Resistance: 100 % is a rule of thumb, 2.7 V divided by the cold-cranking current; less is better, and "
+                "only a band wholly above 150 % counts as high."
+            )
+        )
+    return " ".join(lines)
 
 
 def _hidden_fade(view: View) -> tuple[str, ...]:
@@ -62,10 +82,15 @@ def _hidden_fade(view: View) -> tuple[str, ...]:
             "The battery has lost capacity in a way that open-circuit voltage alone would hide; charge and capacity "
             "allow for it."
         )
-    else:
+    elif view.estimate.capacity_ah.is_known:
         text = say(
             "The battery has likely lost capacity in a way that open-circuit voltage does not show; the low ends of "
             "charge and capacity allow for it."
+        )
+    else:
+        text = say(
+            "How much the battery holds was not measured, but likely less than its open-circuit voltage says; the low "
+            "end of the charge allows for it."
         )
     return (" ".join((text, *(say.text(line) for line in fade.evidence))),)
 
@@ -193,7 +218,9 @@ def _table(view: View) -> Table:
         numbers(say, say("high"), [row[1].high for row in rows], digits),
         numbers(say, say("Rating or limit"), [row[4] for row in rows], digits),
     ]
-    return Table("health", say("Figures of the battery, with their 95 % bands"), columns)
+    both = view.estimate.resistance_mohm.is_known and view.estimate.load_step_resistance_mohm.is_known
+    more = say.text(TWO_RESISTANCES) if both else ""
+    return Table("health", say("Figures of the battery, with their 95 % bands"), columns, more)
 
 
 def _notes(view: View) -> tuple[str, ...]:

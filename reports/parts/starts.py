@@ -28,20 +28,21 @@ def starts_part(view: View) -> Part:
     question = say("How did the engine start?")
     if not starts:
         return Part("starts", question, say("No start of the engine was seen in this recording."))
-    pictures = (
-        (
+    shown = (
+        Shown(
             cranks_overlaid(view),
             say.many("The crank", "Every crank laid over the others", len(starts)),
             say(
                 "Voltage and current from just before the starter turns. A sound battery dips less at the same current."
             ),
+            _table(view),
         ),
-        (
+        Shown(
             lowest_voltage_by_temperature(view),
             say("Lowest voltage against temperature"),
             say("Cold makes every battery dip deeper; compare starts at the same temperature."),
         ),
-        (
+        Shown(
             resistance_over_time(view),
             say("Resistance from start to start"),
             say(
@@ -51,27 +52,20 @@ def starts_part(view: View) -> Part:
             ),
         ),
     )
-    shown = [Shown(picture, title, caption) for picture, title, caption in pictures if picture is not None]
-    if shown:
-        shown[0] = Shown(shown[0].picture, shown[0].title, shown[0].caption, _table(view))
-        tables: tuple[Table, ...] = (_quality(view),)
-    else:
-        tables = (_table(view), _quality(view))
-    return Part("starts", question, _answer(view), tuple(shown), tables, _notes(view), _limits(view))
+    return Part("starts", question, _answer(view), shown, (_quality(view),), _notes(view), _limits(view))
 
 
 def _notes(view: View) -> tuple[str, ...]:
     slow = sum(not one.resolved for one in view.estimate.starts)
-    notes = []
-    if slow:
-        notes.append(
-            view.say.many(
-                "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
-                "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
-                slow,
-            )
-        )
-    return tuple(notes)
+    if not slow:
+        return ()
+    return (
+        view.say.many(
+            "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
+            "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
+            slow,
+        ),
+    )
 
 
 def _limits(view: View) -> tuple[str, ...]:

@@ -6,9 +6,9 @@ from idle_stop.account import Standstill
 from idle_stop.cures import idle_seconds
 from reports.failing import against, failing, quantity
 from reports.figures.band import standstill_band
+from reports.folds import focus
 from reports.language import Language
 from reports.part import Part, Shown
-from reports.summary import sought
 from reports.table import Cell, Column, Table, numbers, texts
 from reports.theme import STATES, state_of
 from reports.view import View
@@ -28,16 +28,18 @@ def when_part(view: View) -> Part:
             else say("No standstill was seen, so there is nothing to place in time."),
             notes=tuple(say.text(text) for text in view.account.unknown),
         )
-    shown = Shown(
-        standstill_band(view),
-        say("Standstills by outcome"),
+    near = focus(view)
+    caption = [
         say(
             "Each sign is one standstill. Touch or point at one, or choose one below, and its signals are shown. Drag "
-            "over a stretch to enlarge it in all pictures over time; double-click shows all of the recording, to "
-            "scale. Shaded: parked; a dotted line stands for the time written above it, which is left out."
-        ),
-        standstill_table(view),
-    )
+            "over a stretch to enlarge it in all pictures over time; double-click shows all of the recording, to scale."
+        )
+    ]
+    if any(one.kind == "parked" for one in view.estimate.phases):
+        caption.append(say("Shaded: parked."))
+    if near and near.folds:
+        caption.append(say("A dotted line stands for the time written above it, which is left out."))
+    shown = Shown(standstill_band(view), say("Standstills by outcome"), " ".join(caption), standstill_table(view))
     return Part("when", say("When was idle-stop refused?"), _answer(view), (shown,))
 
 
@@ -67,7 +69,7 @@ def _answer(view: View) -> str:
         "The first of {n} refusals ({sought} stops were expected) was at {first}, the last at {last}; stops would "
         "have saved {idle} of idling.",
         n=len(refused),
-        sought=sought(account),
+        sought=len(account.asked),
         first=view.when(first.start_ns),
         last=view.when(last.start_ns),
         idle=say.duration(idle),

@@ -176,7 +176,7 @@ def test_what_was_left_on_is_not_told_as_waking_up(van: Analysis) -> None:
     lamps = WakeUp(begin, begin + 3_600_000_000_000, 8.4)
     page = vehicle_page(_estimated(van, rests=(dataclasses.replace(rest, wake_ups=(*rest.wake_ups, lamps)),)))
     text = html.unescape(page).replace("\u00a0", " ")
-    assert "The vehicle woke up 1 time while parked and drew 0.31 Ah beyond its sleep level." in text
+    assert "The vehicle woke up once while parked and drew 0.31 Ah beyond its sleep level." in text
     assert "Once something was left on while parked, such as lamps, and drew 8.4 Ah." in text
 
 
