@@ -6,15 +6,16 @@ import math
 from typing import Any
 
 from decoder.recording import Recording
-from estimator.estimate import BatteryEstimate, Figure, Rest, Start
+from estimator.estimate import Rest, Start
 from idle_stop.account import Reason, Standstill
 from idle_stop.analysis import Analysis, Finding
 from reports.analysis_more import figure, more_of, more_of_battery, rounded
-from reports.clock import Clock, clock_of
+from reports.clock import Clock
 from reports.findings import by_urgency
 from reports.fitted_wording import finding_title, fitted_wording
 from reports.language import Language
 from reports.plain import plain
+from reports.view import View, view_of
 
 SCHEMA = "idlewhy.analysis/1"
 
@@ -44,21 +45,21 @@ _MORE_FIGURES = (
 
 def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
     """Everything an analysis says, in plain JSON values: no NaN, no Infinity, times from the first frame [s]."""
-    say = Language("en")
-    clock = clock_of(analysis.recording)
+    view = view_of(analysis)
+    say, clock = view.say, view.clock
     return {
         "schema": SCHEMA,
         "vehicle": plain(analysis.vehicle),
         "platform": analysis.platform.id,
         "recording": _recording(analysis.recording, clock),
         "signals": _signals(analysis.recording),
-        "battery": _battery(analysis, say),
+        "battery": _battery(view),
         "standstills": [_standstill(one, clock) for one in analysis.account.standstills],
         "starts": [_start(one, clock) for one in analysis.estimate.starts],
         "rests": [_rest(one, clock) for one in analysis.estimate.rests],
         "findings": [_finding(one, analysis, say) for one in by_urgency(analysis.findings)],
         "unknown": _unknown(analysis, say),
-        **more_of(analysis, clock, say),
+        **more_of(view),
     }
 
 
@@ -97,8 +98,8 @@ def _signals(recording: Recording) -> list[dict[str, Any]]:
     return rows
 
 
-def _battery(analysis: Analysis, say: Language) -> dict[str, Any]:
-    estimate, battery = analysis.estimate, analysis.platform.battery
+def _battery(view: View) -> dict[str, Any]:
+    estimate, battery = view.estimate, view.analysis.platform.battery
     figures = {name: figure(getattr(estimate, name), digits) for name, _, digits in _FIGURES}
     return {
         "type": battery.type,
@@ -106,7 +107,7 @@ def _battery(analysis: Analysis, say: Language) -> dict[str, Any]:
         **figures,
         "charged_ah": rounded(estimate.charged_ah, 3),
         "discharged_ah": rounded(estimate.discharged_ah, 3),
-        **more_of_battery(analysis, say),
+        **more_of_battery(view),
     }
 
 
@@ -172,34 +173,18 @@ def _finding(one: Finding, analysis: Analysis, say: Language) -> dict[str, Any]:
 
 def _unknown(analysis: Analysis, say: Language) -> list[str]:
     """What the data cannot give: a sentence for every null figure, then what the stages said; each once."""
-    sentences = []
-    for name, label in (*((name, label) for name, label, _ in _FIGURES), *_MORE_FIGURES):
-        figure: Figure = getattr(analysis.estimate, name)
-        if not figure.is_known:
-            why = say.text(figure.unknown) if figure.unknown else say("It could not be estimated from this recording.")
-            sentences.append(f"{label}: {why}")
-    sentences += _bare(analysis.estimate, say)
-    stages = (*analysis.unknown, *analysis.estimate.unknown, *analysis.account.unknown)
-    sentences += [say.text(text) for text in stages]
-    return list(dict.fromkeys(sentences))
-
-
-def _bare(estimate: BatteryEstimate, say: Language) -> list[str]:
-    """Sentences for nulls among starts and rests."""
+    estimate = analysis.estimate
+    labels = [*((name, label) for name, label, _ in _FIGURES), *_MORE_FIGURES]
+    named = [(label, getattr(estimate, name)) for name, label in labels]
+    named += [("resistance of a start", one.resistance_mohm) for one in estimate.starts]
+    named += [("SoC of a rest", one.soc_from_ocv) for one in estimate.rests]
     bare = say("It could not be told.")
-    starts = [one.resistance_mohm for one in estimate.starts]
-    rests = [one.soc_from_ocv for one in estimate.rests]
-    named = [("resistance of a start", figure) for figure in starts] + [("SoC of a rest", figure) for figure in rests]
-    return [
-        f"{name}: {say.text(figure.unknown) if figure.unknown else bare}"
-        for name, figure in named
-        if not figure.is_known
-    ]
+    nulls = [f"{label}: {say.text(one.unknown) if one.unknown else bare}" for label, one in named if not one.is_known]
+    stages = (*analysis.unknown, *estimate.unknown, *analysis.account.unknown)
+    return list(dict.fromkeys([*nulls, *map(say.text, stages)]))
 
 
 def _scalar(value: float | str | bool) -> float | str | bool | None:
     if isinstance(value, str):
         return plain(value)
-    if isinstance(value, bool):
-        return value
-    return rounded(value, 4)
+    return value if isinstance(value, bool) else rounded(value, 4)

@@ -12,14 +12,14 @@ from idle_stop.restarts import restart_quality
 from idle_stop.shares import battery_share
 from idle_stop.thresholds import Interval
 from reports.clock import Clock
-from reports.language import Language
 from reports.parts.learned import learned
 from reports.plain import plain
 from reports.view import View
 
 
-def more_of(analysis: Analysis, clock: Clock, say: Language) -> dict[str, Any]:
+def more_of(view: View) -> dict[str, Any]:
     """Shares, cures, cycling, restart quality, the sensor judged, learned thresholds: plain JSON values."""
+    analysis, clock, say = view.analysis, view.clock, view.say
     return {
         "shares": _shares(analysis),
         "cures": _cures(analysis),
@@ -33,13 +33,13 @@ def more_of(analysis: Analysis, clock: Clock, say: Language) -> dict[str, Any]:
             {"t": clock.seconds(one.time_ns), "evidence": [say.text(text) for text in one.evidence]}
             for one in analysis.estimate.battery_changes
         ],
-        "learned_thresholds": _learned(analysis, clock, say),
+        "learned_thresholds": _learned(view),
     }
 
 
-def more_of_battery(analysis: Analysis, say: Language) -> dict[str, Any]:
+def more_of_battery(view: View) -> dict[str, Any]:
     """Further figures of the battery."""
-    estimate = analysis.estimate
+    say, estimate = view.say, view.estimate
     seen_at, fade = estimate.charge_acceptance_at, estimate.fade
     return {
         "load_step_resistance_mohm": figure(estimate.load_step_resistance_mohm, 2),
@@ -144,8 +144,8 @@ def _sensor(analysis: Analysis, clock: Clock) -> dict[str, Any] | None:
     }
 
 
-def _learned(analysis: Analysis, clock: Clock, say: Language) -> list[dict[str, Any]]:
-    found = learned(View(analysis, say, clock))
+def _learned(view: View) -> list[dict[str, Any]]:
+    found = learned(view)
     if found is None:
         return []
     return [

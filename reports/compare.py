@@ -5,7 +5,7 @@ What may be said to have changed is judged by `idle_stop.comparison`; here it is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from idle_stop.analysis import Analysis
 from idle_stop.comparison import Comparison, Verdict, compare
@@ -56,48 +56,44 @@ def compare_page(before: Analysis, after: Analysis, *, language: str = "en") -> 
         verdict=kind,
         sign=sign,
         headline=say.text(headline),
-        happened=happened(two),
+        happened=_happened(two),
         reasons=[say.text(reason) for reason in two.compared.reasons],
         found=findings_sentence(two.compared, say),
         parts=[_refusals(two), findings_part(two.compared, say), figures_part(two.compared, say), *_origins(two)],
     )
 
 
-def happened(two: Two) -> str:
+def _happened(two: Two) -> str:
     """How often idle-stop was refused before and after."""
     say = two.before.say
     before, after = two.before.account, two.after.account
-    seen = [not one.battery_only and bool(one.asked) for one in (before, after)]
-    a, b, c, d = before.count("refused"), len(before.asked), after.count("refused"), len(after.asked)
+    seen = [bool(one.asked) and not one.battery_only for one in (before, after)]
+    counts = {"a": before.count("refused"), "b": len(before.asked), "c": after.count("refused"), "d": len(after.asked)}
     if all(seen):
-        return say(
-            "Idle-stop was refused at {a} of {b} standstills before, and at {c} of {d} after.", a=a, b=b, c=c, d=d
-        )
+        return say("Idle-stop was refused at {a} of {b} standstills before, and at {c} of {d} after.", **counts)
     if seen[0]:
         return say(
             "Idle-stop was refused at {a} of {b} standstills before; the recording after holds none to judge by.",
-            a=a,
-            b=b,
+            **counts,
         )
     if seen[1]:
         return say(
             "The recording before holds no standstill to judge by; after, idle-stop was refused at {c} of {d}.",
-            c=c,
-            d=d,
+            **counts,
         )
     return say("Neither recording holds a standstill to judge by.")
 
 
 def _about(two: Two) -> str:
-    say = two.before.say
-    first, last = two.before.analysis.recording, two.after.analysis.recording
+    say, views = two.before.say, (two.before, two.after)
+    before, after = (one.when(one.clock.start_ns) if one.clock.absolute else say("date not recorded") for one in views)
     return say(
         "{platform} · before: {before} · after: {after} (UTC)"
-        if two.before.clock.absolute and two.after.clock.absolute
+        if all(one.clock.absolute for one in views)
         else "{platform} · before: {before} · after: {after}",
         platform=say.name(two.after.analysis.platform.title),
-        before=two.before.when(first.start_ns) if two.before.clock.absolute else say("date not recorded"),
-        after=two.after.when(last.start_ns) if two.after.clock.absolute else say("date not recorded"),
+        before=before,
+        after=after,
     )
 
 
@@ -108,21 +104,17 @@ def _refusals(two: Two) -> Part:
         say("Share of the stops expected that were refused"),
         say("With the 95 % interval that so few standstills leave (Wilson)."),
     )
-    difference = refusals.difference
-    if difference.is_known and not round(100 * difference.value):
-        answer = say(
-            "The refused share did not change; a change between {low:+.0f} and {high:+.0f} percentage points is "
-            "possible (95 %).",
-            low=100 * difference.low,
-            high=100 * difference.high,
-        )
-    elif difference.is_known:
+    if refusals.difference.is_known:
+        change, low, high = (100 * getattr(refusals.difference, part) for part in ("value", "low", "high"))
         answer = say(
             "The refused share changed by {change:+.0f} percentage points; between {low:+.0f} and {high:+.0f} is "
-            "likely (95 %).",
-            change=100 * difference.value,
-            low=100 * difference.low,
-            high=100 * difference.high,
+            "likely (95 %)."
+            if round(change)
+            else "The refused share did not change; a change between {low:+.0f} and {high:+.0f} percentage points is "
+            "possible (95 %).",
+            change=change,
+            low=low,
+            high=high,
         )
     else:
         answer = say("The refused shares cannot be compared.")
@@ -151,9 +143,6 @@ def _conditions(two: Two) -> Table:
 
 def _origins(two: Two) -> list[Part]:
     say = two.before.say
-    titles = (say("Where does “before” come from?"), say("Where does “after” come from?"))
-    parts = []
-    for name, title, view in zip(("before", "after"), titles, (two.before, two.after), strict=True):
-        part = origin_part(view)
-        parts.append(Part(f"origin-{name}", title, part.answer, tables=part.tables))
-    return parts
+    before = replace(origin_part(two.before), name="origin-before", question=say("Where does “before” come from?"))
+    after = replace(origin_part(two.after), name="origin-after", question=say("Where does “after” come from?"))
+    return [before, after]

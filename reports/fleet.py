@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -11,10 +12,9 @@ from fleet.fleet_data import FleetData
 from fleet.ranking import Ranked, rank
 from reports.figures.fleet_weeks import refusals_by_week
 from reports.fleet_changes import visits_part
-from reports.fleet_story import STANDINGS, Small, Story, small_of, story_of
+from reports.fleet_story import Small, Story, small_of, story_of
 from reports.fleet_tables import comparisons, figures_table, ranking_table
 from reports.fleet_weeks import GRANTED, Bin, Weeks, bins_of, weeks_of
-from reports.fleet_words import STANDING_WORDS
 from reports.language import Language
 from reports.legend import legend_of
 from reports.page import render
@@ -22,6 +22,7 @@ from reports.plain import plain
 from reports.role_words import GROUP_WORDS
 from reports.static_svg import static_svg
 from reports.table import Table, numbers, texts
+from reports.theme import STANDINGS, Mark
 
 MOST = 500  # vehicles with a row of their own
 _NAMED = 4  # vehicles named in the first sentence
@@ -75,7 +76,7 @@ def fleet_page(
         about=_about(data, weeks, say),
         happened=_happened(ranked, say),
         first_sentence=_first(ranked, stories, say),
-        tallies=_tallies(ranked, say),
+        tallies=_tallies(ranked),
         cost=_cost(data, say),
         groups=_groups(stories, say),
         left_out=_left_out(ranked[most:], most, say),
@@ -147,12 +148,9 @@ def _first(ranked: Sequence[Ranked], stories: Sequence[Story], say: Language) ->
     return say("Nothing was found in their recordings that asks for a check.")
 
 
-def _tallies(ranked: Sequence[Ranked], say: Language) -> list[dict[str, Any]]:
-    return [
-        {"standing": standing, "sign": mark.sign, "word": say.text(STANDING_WORDS[standing]), "count": count}
-        for standing, mark in STANDINGS.items()
-        if (count := sum(one.standing == standing for one in ranked)) or standing == "attention"
-    ]
+def _tallies(ranked: Sequence[Ranked]) -> list[tuple[str, Mark, int]]:
+    counts: Counter[str] = Counter(one.standing for one in ranked)
+    return [(name, mark, counts[name]) for name, mark in STANDINGS.items() if counts[name] or name == "attention"]
 
 
 def _cost(data: FleetData, say: Language) -> dict[str, str]:
@@ -186,9 +184,7 @@ def _left_out(others: Sequence[Ranked], most: int, say: Language) -> str:
     """How many vehicles have no row, of which standing, and how to see them."""
     if not others:
         return ""
-    counts = [
-        f"{sum(one.standing == name for one in others)} {say.text(words)}" for name, words in STANDING_WORDS.items()
-    ]
+    counts = [f"{sum(one.standing == name for one in others)} {say(mark.word)}" for name, mark in STANDINGS.items()]
     return say(
         "The {most} most urgent vehicles have a row. The other {n} are counted in every sum and have none: {counts}. "
         "To see them, narrow the page with --platform, --battery-type or --depot, ask for more with --most, or write "

@@ -16,13 +16,8 @@ from reports.findings import wording
 from reports.fleet_words import VERDICTS, day_words
 from reports.language import Language
 from reports.plain import plain
-from reports.theme import GREEN, GREY, VERMILLION, Mark
+from reports.theme import STANDINGS
 
-STANDINGS: dict[str, Mark] = {
-    "attention": Mark(VERMILLION, "square", "■", ""),
-    "in_order": Mark(GREEN, "circle", "●", ""),
-    "too_little_data": Mark(GREY, "circle-open", "○", ""),
-}
 DRAWN = ("resistance", "rest_soc", "quiescent", "stop_rate")
 
 

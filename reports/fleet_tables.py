@@ -9,16 +9,17 @@ from fleet.fleet_data import FleetData
 from fleet.ranking import Ranked
 from fleet.strata import GROUPINGS, Strata, strata
 from reports.fleet_story import days_words, reason_words, told_slope
-from reports.fleet_words import PROPERTIES, STANDING_WORDS, VERDICTS, day_words
+from reports.fleet_words import PROPERTIES, VERDICTS, day_words
 from reports.language import Language
 from reports.table import Table, numbers, texts
+from reports.theme import STANDINGS
 
 
 def ranking_table(ranked: Sequence[Ranked], say: Language) -> Table:
     """All vehicles with their standing and reasons."""
     columns = [
         texts(say("Vehicle"), [one.vehicle for one in ranked]),
-        texts(say("Standing"), [say.text(STANDING_WORDS[one.standing]) for one in ranked]),
+        texts(say("Standing"), [say(STANDINGS[one.standing].word) for one in ranked]),
         numbers(say, say("Badness, at least"), [one.badness for one in ranked], 1),
         texts(say("Reasons"), ["; ".join(reason_words(reason, say) for reason in one.reasons) for one in ranked]),
         texts(say("Since"), [day_words(one.since) if math.isfinite(one.since) else "" for one in ranked]),

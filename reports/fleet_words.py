@@ -6,11 +6,6 @@ from datetime import UTC, datetime
 
 from signal_defs.text import Text
 
-STANDING_WORDS = {
-    "attention": Text("needs attention"),
-    "in_order": Text("nothing stands out"),
-    "too_little_data": Text("too little data"),
-}
 VERDICTS = {
     "worsening": Text("getting worse"),
     "slowly_worse": Text("getting worse, less than matters"),

@@ -85,12 +85,11 @@ class Language:
         """A figure with its band, "62 % (57 to 66)"; "unknown" where there is none."""
         if not figure.is_known:
             return self("unknown")
-        value, low, high = (self.number(part, digits) for part in (figure.value, figure.low, figure.high))
+        value = f"{self.number(figure.value, digits)} {unit}".strip()
         if not (math.isfinite(figure.low) and math.isfinite(figure.high)):
-            return self("{value} {unit}", value=value, unit=unit).strip()
-        if not unit:
-            return self("{value} ({low} to {high})", value=value, low=low, high=high)
-        return self("{value} {unit} ({low} to {high})", value=value, unit=unit, low=low, high=high)
+            return value
+        low, high = (self.number(end, digits) for end in (figure.low, figure.high))
+        return self("{value} ({low} to {high})", value=value, low=low, high=high)
 
     def duration(self, seconds: float) -> str:
         """A duration in its two largest units: "4 s", "3 min 20 s", "2 h 5 min", "6 d 4 h"."""

@@ -55,6 +55,13 @@ URGENCIES: dict[str, Mark] = {
     "open": Mark(GREY, "circle-open", "○", "not decided"),
 }
 
+# How a vehicle stands in its fleet.
+STANDINGS: dict[str, Mark] = {
+    "attention": Mark(VERMILLION, "square", "■", "needs attention"),
+    "in_order": Mark(GREEN, "circle", "●", "nothing stands out"),
+    "too_little_data": Mark(GREY, "circle-open", "○", "too little data"),
+}
+
 ROLE_COLOURS: dict[str, str] = {
     "battery_voltage": BLUE,
     "battery_current": VERMILLION,
