@@ -46,6 +46,9 @@ class _Scale:
     def one(self, value: Any) -> float:
         return float(self(value).reshape(-1)[0])
 
+    def shows(self, value: float) -> bool:
+        return self.low <= value <= self.high
+
 
 def static_svg(picture: Picture, label: str) -> Markup:
     """The picture as an svg element whose accessible name is label."""
@@ -60,18 +63,18 @@ def static_svg(picture: Picture, label: str) -> Markup:
         low, high = layout[key]["range"]
         foot, head = (margin["t"] + (1 - share) * inner for share in layout[key]["domain"])
         ys[key.replace("yaxis", "y")] = _Scale(low, high, foot, head)
-    paper = _Scale(0.0, 1.0, margin["t"] + inner, margin["t"])
-    across = _Scale(0.0, 1.0, x.start, x.end)
+    to_x = {"x": x, "paper": _Scale(0.0, 1.0, x.start, x.end)}
+    to_y = {**ys, "paper": _Scale(0.0, 1.0, margin["t"] + inner, margin["t"])}
     clip = f"clip-{picture.name}"
     parts = [
         f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{html.escape(label)}" class="drawn">',
         f'<clipPath id="{clip}"><rect x="{x.start}" y="0" width="{x.end - x.start:g}" height="{height}"/></clipPath>',
         *_axes(layout, x, ys),
         f'<g clip-path="url(#{clip})">',
-        *(_shape(shape, x, ys, paper, across) for shape in layout["shapes"]),
+        *(_shape(shape, to_x[shape["xref"]], to_y[shape["yref"]]) for shape in layout["shapes"]),
         *(part for trace in picture.data for part in _trace(trace, x, ys[trace["yaxis"]])),
         "</g>",
-        *(_note(note, x, ys, paper, across) for note in layout["annotations"]),
+        *(_note(note, to_x[note["xref"]], to_y[note["yref"]]) for note in layout["annotations"]),
         "</svg>",
     ]
     return Markup("".join(parts))  # noqa: S704 - every word in it is escaped where it is written
@@ -88,9 +91,7 @@ def swatch(trace: dict[str, Any]) -> Markup:
     elif "fill" in trace:
         inner = f"<rect {_rect(2, 3, 24, 13)} {_paint('fill', trace['fillcolor'])}/>"
     else:
-        line = trace["line"]
-        dash = f' stroke-dasharray="{_DASHES[line["dash"]]}"' if line["dash"] in _DASHES else ""
-        inner = f'<path d="M1 8H25" {_paint("stroke", line["color"])} stroke-width="2.4"{dash}/>'
+        inner = f'<path d="M1 8H25" {_pen({**trace["line"], "width": 2.4})}/>'
     drawn = f'<svg viewBox="0 0 26 16" width="26" height="16" aria-hidden="true" class="swatch">{inner}</svg>'
     return Markup(drawn)  # noqa: S704 - numbers and colours only
 
@@ -180,9 +181,7 @@ def _trace(trace: dict[str, Any], x: _Scale, y: _Scale) -> list[str]:
         return []
     if filled:
         return [f'<path d="{path}" {_paint("fill", trace["fillcolor"])}/>']
-    dash = f' stroke-dasharray="{_DASHES[line["dash"]]}"' if line.get("dash") in _DASHES else ""
-    width = line["width"]
-    return [f'<path d="{path}" fill="none" {_paint("stroke", line["color"])} stroke-width="{width}"{dash}/>']
+    return [f'<path d="{path}" fill="none" {_pen(line)}/>']
 
 
 def _path(xs: FloatArray, ys: FloatArray, *, steps: bool, closed: bool) -> str:
@@ -220,17 +219,13 @@ def _bars(trace: dict[str, Any], x: _Scale, y: _Scale) -> list[str]:
     parts = []
     for value, place, base in zip(values, places, trace["base"], strict=True):
         a, b = along.one(base), along.one(base + value)
-        c, d = across.one(_half(place, -trace["width"])), across.one(_half(place, trace["width"]))
+        c, d = (across.one(float(place) + side * trace["width"] / 2) for side in (-1, 1))
         box = (c, a, d, b) if upright else (a, c, b, d)
         rect = _rect(*box)
         parts.append(f'<rect {rect} {_paint("fill", marker["color"])} class="bar"/>')
         if marker["pattern"]["shape"]:
             parts.append(f'<rect {rect} fill="url(#hatch)"/>')
     return parts
-
-
-def _half(place: Any, width: float) -> float:
-    return float(place) + width / 2
 
 
 def _symbol(marker: dict[str, Any], x: float, y: float) -> str:
@@ -258,35 +253,29 @@ def _cross(r: float) -> list[tuple[float, float]]:
     return [(-r, -t), (-t, -t), (-t, -r), (t, -r), (t, -t), (r, -t), (r, t), (t, t), (t, r), (-t, r), (-t, t), (-r, t)]
 
 
-def _shape(shape: dict[str, Any], x: _Scale, ys: dict[str, _Scale], paper: _Scale, across: _Scale) -> str:
-    to_x = across if shape["xref"] == "paper" else x
-    to_y = paper if shape["yref"] == "paper" else ys[shape["yref"]]
-    x0, x1, y0, y1 = to_x.one(shape["x0"]), to_x.one(shape["x1"]), to_y.one(shape["y0"]), to_y.one(shape["y1"])
+def _shape(shape: dict[str, Any], x: _Scale, y: _Scale) -> str:
+    x0, x1, y0, y1 = x.one(shape["x0"]), x.one(shape["x1"]), y.one(shape["y0"]), y.one(shape["y1"])
     if shape["type"] == "rect":
         return f"<rect {_rect(x0, y0, x1, y1)} {_paint('fill', shape['fillcolor'])}/>"
-    if shape["yref"] in ys and not _within(shape["y0"], ys[shape["yref"]]):
+    if not y.shows(shape["y0"]):
         return ""
-    line = shape["line"]
     ends = f'x1="{x0:.1f}" y1="{y0:.1f}" x2="{x1:.1f}" y2="{y1:.1f}"'
-    style = (
-        f'{_paint("stroke", line["color"])} stroke-width="{line["width"]}" stroke-dasharray="{_DASHES[line["dash"]]}"'
-    )
-    return f"<line {ends} {style}/>"
+    return f"<line {ends} {_pen(shape['line'])}/>"
 
 
-def _note(note: dict[str, Any], x: _Scale, ys: dict[str, _Scale], paper: _Scale, across: _Scale) -> str:
-    to_x = across if note["xref"] == "paper" else x
-    to_y = paper if note["yref"] == "paper" else ys[note["yref"]]
-    if note["yref"] in ys and not _within(note["y"], ys[note["yref"]]):
+def _note(note: dict[str, Any], x: _Scale, y: _Scale) -> str:
+    if not y.shows(note["y"]):
         return ""
     below = (14 if note["yanchor"] == "top" else -5) - note.get("yshift", 0)
     anchor = {"left": "start", "right": "end"}.get(note["xanchor"], "middle")
-    left = to_x.one(note["x"]) + note.get("xshift", 0)
-    return _words(html.unescape(note["text"]), left, to_y.one(note["y"]) + below, anchor)
+    left = x.one(note["x"]) + note.get("xshift", 0)
+    return _words(html.unescape(note["text"]), left, y.one(note["y"]) + below, anchor)
 
 
-def _within(value: float, scale: _Scale) -> bool:
-    return min(scale.low, scale.high) <= value <= max(scale.low, scale.high)
+def _pen(line: dict[str, Any]) -> str:
+    """Colour, width and dash of a line as attributes."""
+    dash = f' stroke-dasharray="{_DASHES[line["dash"]]}"' if line["dash"] in _DASHES else ""
+    return f'{_paint("stroke", line["color"])} stroke-width="{line["width"]}"{dash}'
 
 
 def _paint(what: str, colour: str) -> str:
