@@ -76,36 +76,23 @@ def days_to_limit(trend: Trend, scale: Scale | None) -> Interval | None:
 
 def level_reason(trend: Trend, scale: Scale) -> Text:
     """The level in one line: what, how much with its interval, against which limit."""
-    digits = trend.metric.digits
-    level = trend.level
+    metric = trend.metric
+    values = {"title": metric.title, "unit": metric.unit, "limit": _rounded(scale.limit, metric.digits)}
     return Text(
         "{title}: {value} {unit} ({low} to {high}), limit {limit} {unit}",
-        {
-            "title": trend.metric.title,
-            "value": _rounded(level.value, digits),
-            "low": _rounded(level.low, digits),
-            "high": _rounded(level.high, digits),
-            "unit": trend.metric.unit,
-            "limit": _rounded(scale.limit, digits),
-        },
+        {**values, **_told(trend.level, metric.digits)},
     )
 
 
 def slope_reason(trend: Trend) -> Text:
     """The slope in one line: what, how fast with its interval; in percent of the level where that is what matters."""
-    metric = trend.metric
-    base = 100.0 / abs(trend.level.value) if metric.relative else 1.0
-    digits = 0 if metric.relative else metric.digits
-    return Text(
-        "{title}: {value:+} {unit} a month ({low:+} to {high:+})",
-        {
-            "title": metric.title,
-            "value": _rounded(trend.slope.value * base, digits),
-            "low": _rounded(trend.slope.low * base, digits),
-            "high": _rounded(trend.slope.high * base, digits),
-            "unit": metric.slope_unit,
-        },
-    )
+    slope, digits = trend.told_slope
+    values = {"title": trend.metric.title, "unit": trend.metric.slope_unit, **_told(slope, digits)}
+    return Text("{title}: {value:+} {unit} a month ({low:+} to {high:+})", values)
+
+
+def _told(figure: Interval, digits: int) -> dict[str, float | int]:
+    return {name: _rounded(getattr(figure, name), digits) for name in ("value", "low", "high")}
 
 
 def _rounded(value: float, digits: int) -> float | int:

@@ -111,8 +111,8 @@ def _steps(metric: Metric, rows: Rows) -> list[float]:
     """Days at which the figures change level on one side of the visit, which is another change than the visit's."""
     if metric.counted or not len(rows.day):
         return []
-    matters = metric.month * (abs(middle(rows.value)) if metric.relative else 1.0)
-    return [cut.day for cut in seen_cuts(rows.day, rows.value, temperature_classes(rows.temperature), matters)]
+    cuts = seen_cuts(rows.day, rows.value, temperature_classes(rows.temperature), metric.matters(middle(rows.value)))
+    return [cut.day for cut in cuts]
 
 
 def _matched(classes: Classes, late: Mask) -> Mask:
@@ -179,7 +179,7 @@ def _of_share(metric: Metric, rows: Rows, late: Mask, classes: Classes) -> tuple
 
 def _verdict(metric: Metric, level: float, difference: Interval) -> Verdict:
     """Better or worse only where the whole interval says so and the size matters: many figures are looked at."""
-    matters = metric.month * (abs(level) if metric.relative else 1.0)
+    matters = metric.matters(level)
     if max(difference.high, -difference.low) < matters:
         return "alike"
     if difference.low <= 0 <= difference.high or abs(difference.value) < matters:

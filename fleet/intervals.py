@@ -20,6 +20,10 @@ class Interval:
     low: float
     high: float
 
+    def times(self, factor: float) -> Interval:
+        """In another unit; factor: above 0."""
+        return Interval(factor * self.value, factor * self.low, factor * self.high)
+
 
 _ROUNDS = 999  # of drawing clusters anew
 UNKNOWN = Interval(math.nan, math.nan, math.nan)

@@ -57,6 +57,10 @@ class Metric:
     limit: float | None = None
     ranked: bool = True
 
+    def matters(self, level: float) -> float:
+        """Change in a month from which it matters at that level, in the unit."""
+        return self.month * (abs(level) if self.relative else 1.0)
+
     @property
     def slope_unit(self) -> Text:
         """The unit of a change as people say it: of a percentage, points; of what is told relatively, percent."""

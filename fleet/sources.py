@@ -13,21 +13,8 @@ from fleet.manifest import ManifestRow
 from fleet.places import needs_extra
 from signal_defs.errors import UsageError
 
-_NO_LOGS = (
-    ".json",
-    ".html",
-    ".toml",
-    ".md",
-    ".dbc",
-    ".ldf",
-    ".parquet",
-    ".png",
-    ".svg",
-    ".pdf",
-    ".py",
-    ".yaml",
-    ".yml",
-)
+_SETTINGS = {".json", ".toml", ".yaml", ".yml", ".dbc", ".ldf"}
+_NO_LOGS = _SETTINGS | {".html", ".md", ".parquet", ".png", ".svg", ".pdf", ".py"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -58,23 +58,20 @@ class Store:
 
     def snapshot(self) -> Snapshot:
         """The parts that are whole just now, and which recordings count. Heads that were read stay in memory."""
+        from concurrent.futures import ThreadPoolExecutor
+
         parts: dict[str, Part] = {}
         damage = []
         listed = [entry for entry in self.place.entries(HEAD) if entry.name.endswith(".parquet")]
-        for entry, read in zip(listed, self._heads(listed), strict=True):
+        with ThreadPoolExecutor(_AT_ONCE) as pool:  # an object store takes its time over each
+            heads = list(pool.map(self._head, listed))
+        for entry, read in zip(listed, heads, strict=True):
             if isinstance(read, Part):
                 parts[read.name] = read
             elif isinstance(read, DamagedError):
                 damage.append(self._found(entry.name, read))
         self._parts = parts
         return Snapshot(parts, choose(parts.values()), tuple(damage))
-
-    def _heads(self, listed: Sequence[Entry]) -> Iterator[Part | DamagedError | None]:
-        """The heads in the list, those not read yet several at once: an object store takes its time over each."""
-        from concurrent.futures import ThreadPoolExecutor
-
-        with ThreadPoolExecutor(_AT_ONCE) as pool:
-            yield from pool.map(self._head, listed)
 
     def _head(self, entry: Entry) -> Part | DamagedError | None:
         """One head, or what is wrong with it; None where it was compacted away since it was listed: its rows are in

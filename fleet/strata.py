@@ -110,7 +110,7 @@ def _share(rows: _Rows) -> Interval:
     share = bootstrap_ratio(stopped, asked)
     if len(asked) < _VEHICLES or share.low == share.high:
         share = clustered_share(rows.stopped, rows.asked)
-    return Interval(100 * share.value, 100 * share.low, 100 * share.high)
+    return share.times(100.0)
 
 
 def _reversal(a: Compared, b: Compared, weights: Mapping[int, float]) -> Reversal | None:

@@ -62,8 +62,14 @@ class Trend:
     @property
     def month(self) -> float:
         """Change in a month from which it matters, in the metric's unit."""
-        base = abs(self.level.value) if self.metric.relative else 1.0
-        return self.metric.month * base
+        return self.metric.matters(self.level.value)
+
+    @property
+    def told_slope(self) -> tuple[Interval, int]:
+        """The slope as people say it, in `metric.slope_unit`, and its decimals; in percent of the level if relative."""
+        if self.metric.relative:
+            return self.slope.times(100.0 / abs(self.level.value)), 0
+        return self.slope, self.metric.digits
 
 
 def metric_named(name: str) -> Metric:
@@ -128,8 +134,8 @@ def _cuts(
     now = day >= begin
     if not now.any() or metric.counted:  # a share of few standstills a day jumps by nature
         return known
-    base = abs(middle(value[now])) if metric.relative else 1.0
-    return (*known, *seen_cuts(day[now], value[now], classes[now], metric.month * base, told_visits(events)))
+    least = metric.matters(middle(value[now]))
+    return (*known, *seen_cuts(day[now], value[now], classes[now], least, told_visits(events)))
 
 
 def _lacking(metric: Metric, observations: int, days: int) -> tuple[Text, ...]:
@@ -155,8 +161,7 @@ def _lacking_for_slope(day: FloatArray) -> tuple[Text, ...]:
 
 def share_of(metric: Metric, rows: Rows) -> Interval:
     """Share over days as clusters [%]."""
-    share = (bootstrap_ratio if metric.out_of else clustered_share)(rows.counts, rows.totals)
-    return Interval(100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
+    return (bootstrap_ratio if metric.out_of else clustered_share)(rows.counts, rows.totals).times(100.0)
 
 
 def _slope(
@@ -166,11 +171,11 @@ def _slope(
     found = sen_slope(day, value, classes, memory=metric.remembers) if enough else None
     if found is None or found.pairs < POINTS:
         return UNKNOWN, 0.0, math.nan, "too_little_data", False
-    slope = Interval(found.value * MONTH_DAYS, found.low * MONTH_DAYS, found.high * MONTH_DAYS)
+    slope = Interval(found.value, found.low, found.high).times(MONTH_DAYS)
     sign = 1.0 if metric.worse == "up" else -1.0
     worst, least = (slope.high, slope.low) if sign > 0 else (-slope.low, -slope.high)
     sure = MONTH_DAYS * max(sign * found.value - student_quantile(found.freedom, metric.misled) * found.error, 0.0)
-    matters = metric.month * (abs(level.value) if metric.relative else 1.0)
+    matters = metric.matters(level.value)
     fast = matters if metric.remembers else matters / 2
     alarm = sure > 0.0 and least > 0.0 and sign * slope.value >= fast
     if least > 0 and sign * slope.value >= matters:

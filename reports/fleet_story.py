@@ -89,12 +89,10 @@ def trend_words(trend: Trend, say: Language) -> str:
         return " ".join(say.text(line) for line in trend.lacking[:1])
     level = f"{say.number(trend.level.value, metric.digits)} {metric.unit}"
     verdict = say.text(VERDICTS[trend.verdict])
-    slope = told_slope(trend)
-    if not math.isfinite(slope.value):
+    if not math.isfinite(shown_slope(trend).value):
         return say("{level}; {verdict}", level=level, verdict=verdict)
-    relative = 100.0 / abs(trend.level.value) if metric.relative else 1.0
-    digits = 0 if metric.relative else metric.digits
-    value, low, high = (say.number(part * relative, digits, sign=True) for part in (slope.value, slope.low, slope.high))
+    slope, digits = trend.told_slope
+    value, low, high = (say.number(part, digits, sign=True) for part in (slope.value, slope.low, slope.high))
     return say(
         "{level}; {value} {unit} a month ({low} to {high}), {verdict}",
         level=level,
@@ -106,7 +104,7 @@ def trend_words(trend: Trend, say: Language) -> str:
     )
 
 
-def told_slope(trend: Trend) -> Interval:
+def shown_slope(trend: Trend) -> Interval:
     """The slope; unknown where it tells nothing and its band is wider than the whole scale of a percentage a month."""
     slope, metric = trend.slope, trend.metric
     in_points = metric.unit == "%" and not metric.relative

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fleet.fleet_data import FleetData
 from fleet.ranking import Ranked
 from fleet.strata import GROUPINGS, Strata, strata
-from reports.fleet_story import days_words, reason_words, told_slope
+from reports.fleet_story import days_words, reason_words, shown_slope
 from reports.fleet_words import PROPERTIES, VERDICTS, day_words
 from reports.language import Language
 from reports.table import Table, numbers, texts
@@ -32,7 +32,7 @@ def figures_table(ranked: Sequence[Ranked], say: Language) -> Table:
     """Every figure of every vehicle: level, slope, verdict, data behind it."""
     vehicles = [one.vehicle for one in ranked for _ in one.trends]
     trends = [trend for one in ranked for trend in one.trends.values()]
-    slopes = [told_slope(one) for one in trends]
+    slopes = [shown_slope(one) for one in trends]
     digits = [one.metric.digits + 1 for one in trends]
     columns = [
         texts(say("Vehicle"), vehicles),
