@@ -48,7 +48,8 @@ class Unpacker:
     """Takes every signal of a message, or those in names, out of its frames; works out once what the layout tells."""
 
     def __init__(self, message: MessageLayout, names: Collection[str] | None = None) -> None:
-        self._message = message
+        self._name = message.name
+        self._by_name = {one.name: one for one in message.signals}
         wanted = [one for one in message.signals if names is None or one.name in names]
         self._checks = {one.name: Check.of(one) for one in wanted}
         plain: list[SignalLayout] = []
@@ -66,7 +67,7 @@ class Unpacker:
         Source of the bit order: the DBC convention, see `signal_defs.layout.SignalLayout`; of the multiplexing: its
         ranges.
         """
-        columns = _Columns(self._message, np.ascontiguousarray(payload), length)
+        columns = _Columns(self._name, self._by_name, np.ascontiguousarray(payload), length)
         found: dict[str, Unpacked] = {}
         one_by_one = list(self._others)
         width = columns.payload.shape[1]
@@ -103,12 +104,12 @@ class _Split:
 
 @dataclass(slots=True)
 class _Columns:
-    """The frames of one message, and what several of its signals share."""
+    """The frames of the message of that name, and what several of its signals share."""
 
-    message: MessageLayout
+    name: str
+    by_name: dict[str, SignalLayout]
     payload: ByteArray
     length: ByteArray
-    by_name: dict[str, SignalLayout] = field(init=False)
     windows: dict[tuple[int, bool], NDArray[np.uint64]] = field(default_factory=dict)
     splits: dict[str, _Split] = field(default_factory=dict)
     shortest: int = field(init=False)
@@ -120,7 +121,6 @@ class _Columns:
             wide = np.zeros((n, 8), np.uint8)
             wide[:, : self.payload.shape[1]] = self.payload
             self.payload = wide
-        self.by_name = {signal.name: signal for signal in self.message.signals}
         self.shortest = int(self.length.min()) if n else 0
         self.all_valid = np.ones(n, np.bool_)
         self.all_valid.flags.writeable = False
@@ -178,7 +178,7 @@ class _Columns:
                 break
             if by.name in seen:
                 raise DefinitionError(
-                    f"message {self.message.name}: the multiplexers depend on each other in a circle ({by.name})",
+                    f"message {self.name}: the multiplexers depend on each other in a circle ({by.name})",
                     mend="correct the multiplexing in the database",
                 )
             seen.add(by.name)

@@ -117,7 +117,7 @@ def _word(look: ByteArray, place: int, form: str = "<u8") -> NDArray[np.uint64]:
 
 def _read(lines: Lines, index: Int64Array, layout: _Layout) -> tuple[int, Placed, BoolArray]:
     """How many lines have the layout, the well-formed ones of these as frames of channel 0, and which these are."""
-    begin = lines.start[index] + (layout.digits - _POINT + 1)
+    begin = lines.bounds(index)[0] + (layout.digits - _POINT + 1)
     words = lines.words(_LOOK)[begin].view("<u8").reshape(-1, _LOOK // 8)
     alike = np.ones(len(index), np.bool_)
     for place in np.flatnonzero(layout.mask).tolist():
@@ -139,7 +139,7 @@ def _frames(
 ) -> tuple[Placed, BoolArray]:
     """Lines of the layout as frames, and which are well formed. look: (n, 64), the decimal point at `_POINT`."""
     time_ns, good = _times(look, layout.digits)
-    end = lines.end[index]
+    _, end = lines.bounds(index)
     last = lines.text[end - 1]
     sent = last == 84  # "T" behind the data
     marked = (sent | (last == 82)) & (lines.text[end - 2] == 32)

@@ -65,9 +65,7 @@ def run(
         index=index,
     )
     good = np.empty(count, np.bool_)
-    start, end = lines.start, lines.end
-    if count < len(lines):
-        start, end = start[index], end[index]
+    start, end = lines.bounds(index)
     words: Words = np.ndarray((len(lines.text) - 7,), np.uint64, lines.text.data, strides=(1,))
     columns = (part.time_ns, part.identifier, part.flags, part.length, part.payload.view(np.uint64).reshape(-1), good)
     counted = loop(words, start, end, *layout, *columns)

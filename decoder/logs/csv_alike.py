@@ -177,14 +177,15 @@ def _identifiers(layout: _Layout, table: CsvTable) -> tuple[int, int]:
 
 def _read(lines: Lines, index: Int64Array, layout: _Layout, table: CsvTable) -> tuple[Placed, Int64Array]:
     """The lines that have the layout, and those that have not."""
-    start, behind = lines.start[index], lines.end[index] - layout.size
+    start, end = lines.bounds(index)
+    point, behind = start + layout.digits, end - layout.size
     identifier, digits, good = _identifier(lines, behind, layout, table)
-    decimals = behind - digits - len(layout.between) - (start + layout.digits + 1)
-    good &= (decimals >= 1) & (decimals <= 8) & (lines.text[start + layout.digits] == layout.point)
+    decimals = behind - digits - (point + 1 + len(layout.between))
+    good &= (decimals >= 1) & (decimals <= 8)
     rest = lines.words(8 * len(layout.mask))[behind].view("<u8").reshape(-1, len(layout.mask))
     for place in np.flatnonzero(layout.mask).tolist():
         good &= (rest[:, place] & layout.mask[place]) == layout.pattern[place]
-    time_ns, fine = _times(lines, start, np.clip(decimals, 1, 8), layout.digits, table.unit)
+    time_ns, fine = _times(lines, point, np.clip(decimals, 1, 8), layout, table.unit)
     good &= fine
     payload, fine = _payload(lines, behind + layout.data.start, layout)
     good &= fine
@@ -202,11 +203,11 @@ def _read(lines: Lines, index: Int64Array, layout: _Layout, table: CsvTable) -> 
 
 
 def _times(
-    lines: Lines, start: Int64Array, decimals: Int64Array, digits: int, unit: int
+    lines: Lines, point: Int64Array, decimals: Int64Array, layout: _Layout, unit: int
 ) -> tuple[Int64Array, BoolArray]:
-    """Times of up to twelve digits and one to eight decimals. unit: nanoseconds of one."""
-    look = lines.words(32)[start + digits - _POINT].view("<u8").reshape(-1, 4)
-    high, low = pad_left(look[:, 0], max(digits - 8, 0)), pad_left(look[:, 1], min(digits, 8))
+    """Times of up to twelve digits and one to eight decimals, from the place of the point. unit: nanoseconds of one."""
+    look = lines.words(32)[point - _POINT].view("<u8").reshape(-1, 4)
+    high, low = pad_left(look[:, 0], max(layout.digits - 8, 0)), pad_left(look[:, 1], min(layout.digits, 8))
     same = bool((high == high[:1]).all())
     above, above_good = decimal_words(high[:1] if same else high)
     below, good = decimal_words(low)
@@ -214,8 +215,11 @@ def _times(
     fraction, fine = decimal_words(pad_right(behind, decimals))
     whole = above * 10**8 + below
     good &= above_good & fine & (whole < MAX_TIME_NS // unit)
-    scaled = fraction * 10 if unit == 10**9 else fraction * 10 * unit // 10**9
-    return np.where(good, whole, 0) * unit + scaled, good
+    good &= (look[:, 2] & LOW_BYTES[1]) == layout.point
+    fraction *= 10
+    whole *= unit
+    whole += fraction if unit == 10**9 else fraction * unit // 10**9
+    return whole, good
 
 
 def _identifier(

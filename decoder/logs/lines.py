@@ -36,6 +36,10 @@ class Lines:
     def __len__(self) -> int:
         return len(self.start)
 
+    def bounds(self, index: Int64Array) -> tuple[Int64Array, Int64Array]:
+        """Where those lines begin and end; index: rising and each named once."""
+        return (self.start, self.end) if len(index) == len(self) else (self.start[index], self.end[index])
+
     def line(self, index: int) -> bytes:
         """One line as bytes."""
         return self.text[self.start[index] : self.end[index]].tobytes()

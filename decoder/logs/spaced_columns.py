@@ -189,7 +189,7 @@ def _read_compiled(
 
 def _read(lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar) -> tuple[Placed, Int64Array]:
     """The lines that have the layout as frames of channel 0, and those that have not."""
-    begin = lines.start[index] + (layout.lead - POINT)
+    begin = lines.bounds(index)[0] + (layout.lead - POINT)
     width = 8 * len(layout.mask)
     look = lines.words(width)[begin].view(np.uint8).reshape(-1, width)
     words = look.view("<u8")
@@ -216,12 +216,13 @@ def _read(lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar) ->
     size = np.minimum(length, np.uint8(8))
     payload, whole = spaced_hex(look, layout.data - 1, size)
     last = at - 1 + 3 * size.astype(np.int64)
+    _, end = lines.bounds(index)
     # What follows the last byte must not be a third digit.
-    whole &= ((last <= lines.end[index]) & (lines.text[last] <= 32)) | (length == 0)
+    whole &= ((last <= end) & (lines.text[last] <= 32)) | (length == 0)
     fine &= whole
     if grammar.ended:
         behind = np.where(length == 0, begin + layout.length + 1, last)
-        fine &= lines.end[index] - behind <= 1
+        fine &= end - behind <= 1
     flags = extended.astype(np.uint16) * np.uint16(Flag.EXTENDED) | sent.astype(np.uint16) * np.uint16(Flag.TRANSMIT)
     part = Placed(time_ns, np.zeros(len(index), np.uint16), identifier, flags, length, payload, index=index)
     if grammar.lin:
