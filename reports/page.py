@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -27,20 +27,25 @@ def _asset(name: str) -> str:
     return files("reports").joinpath(f"static/{name}").read_text("utf-8")
 
 
-@lru_cache
-def _environment() -> Any:
+def environment(package: str, finalize: Callable[[Any], Any], **known: Any) -> Any:
+    """Jinja's environment for a package's templates. finalize: what every value passes. known: to every template."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     made = Environment(
-        loader=PackageLoader("reports", "templates"),
+        loader=PackageLoader(package, "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=_harmless,
+        finalize=finalize,
     )
-    made.globals.update(as_json=script_json, drawn=static_svg, legend=legend_of, packed=packed)
+    made.globals.update(as_json=script_json, **known)
     return made
+
+
+@lru_cache
+def _environment() -> Any:
+    return environment("reports", _harmless, drawn=static_svg, legend=legend_of, packed=packed)
 
 
 def _harmless(value: Any) -> Any:

@@ -15,28 +15,16 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from idlewhy.web.answers import browser_of, office_of
 from idlewhy.web.problems import Problem
 from idlewhy.web.words import NAMES, words_for
-from reports.packed import script_json
+from reports.page import environment
 from reports.plain import plain
 
 
 @lru_cache
 def _environment() -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    def harmless(value: Any) -> Any:
+        return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
-    made = Environment(
-        loader=PackageLoader("idlewhy.web", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=lambda value: plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value,
-    )
-    made.globals.update(names=NAMES, as_json=_as_json)
-    return made
-
-
-def _as_json(value: Any) -> Markup:
-    return Markup(script_json(value))  # noqa: S704 - script_json escapes
+    return environment("idlewhy.web", harmless, names=NAMES)
 
 
 @lru_cache

@@ -32,15 +32,15 @@ def health_part(view: View) -> Part:
         _table(view),
     )
     sensor = sensor_table(view)
-    lines = (*_hidden_fade(view), *_acceptance(view), *_days(view), *change_lines(view))
+    lines = tuple(filter(None, (_hidden_fade(view), _acceptance(view), _days(view), *change_lines(view))))
     return Part(
-        "health",
-        say("How healthy is the battery?"),
-        _answer(view),
-        (shown,),
-        (sensor,) if sensor else (),
-        _notes(view),
-        lines,
+        name="health",
+        question=say("How healthy is the battery?"),
+        answer=_answer(view),
+        shown=(shown,),
+        tables=(sensor,) if sensor else (),
+        notes=_notes(view),
+        lines=lines,
     )
 
 
@@ -60,22 +60,20 @@ def _caption(view: View) -> str:
     return " ".join(lines)
 
 
-def _hidden_fade(view: View) -> tuple[str, ...]:
+def _hidden_fade(view: View) -> str:
     """Whether it may hold less than its open-circuit voltage says."""
     say, fade = view.say, view.estimate.fade
     if fade is None or (fade.state == "possible" and not fade.acid_capacity_ah.is_known):
-        return ()
+        return ""
     if fade.state == "excluded":
-        return (
-            say("Lost capacity that open-circuit voltage does not show is ruled out: nearly all the charge was drawn."),
+        return say(
+            "Lost capacity that open-circuit voltage does not show is ruled out: nearly all the charge was drawn."
         )
     if fade.state == "possible":
-        return (
-            say(
-                "Nothing speaks for lost capacity that open-circuit voltage does not show, but only drawing nearly all "
-                "the charge would rule it out. The battery was seen to hold at least {ah:.0f} Ah.",
-                ah=fade.proved_ah,
-            ),
+        return say(
+            "Nothing speaks for lost capacity that open-circuit voltage does not show, but only drawing nearly all "
+            "the charge would rule it out. The battery was seen to hold at least {ah:.0f} Ah.",
+            ah=fade.proved_ah,
         )
     if fade.state == "seen":
         text = say(
@@ -92,57 +90,50 @@ def _hidden_fade(view: View) -> tuple[str, ...]:
             "How much the battery holds was not measured, but likely less than its open-circuit voltage says; the low "
             "end of the charge allows for it."
         )
-    return (" ".join((text, *(say.text(line) for line in fade.evidence))),)
+    return " ".join((text, *map(say.text, fade.evidence)))
 
 
-def _acceptance(view: View) -> tuple[str, ...]:
+def _acceptance(view: View) -> str:
     """The charging current it takes, and at what."""
     say, at = view.say, view.estimate.charge_acceptance_at
     if at is None:
-        return ()
+        return ""
     where = [f"{say.number(at.voltage, 1)} V", say("{soc:.0f} % charge", soc=at.soc)]
     if math.isfinite(at.temperature_c):
         where.append(f"{say.number(at.temperature_c)} °C")
-    return (
-        say.many(
-            "Charge acceptance, the charging current for each rated Ah, was {taken} in one drive, at {where}. It "
-            "compares only with a value at like charge and temperature.",
-            "Charge acceptance, the charging current for each rated Ah, was {taken} in the middle of {n} drives, "
-            "typically at {where}. It compares only with a value at like charge and temperature.",
-            at.drives,
-            taken=say.figure(view.estimate.charge_acceptance_a_per_ah, 2, "A/Ah"),
-            where=say.list(where),
-        ),
+    return say.many(
+        "Charge acceptance, the charging current for each rated Ah, was {taken} in one drive, at {where}. It "
+        "compares only with a value at like charge and temperature.",
+        "Charge acceptance, the charging current for each rated Ah, was {taken} in the middle of {n} drives, "
+        "typically at {where}. It compares only with a value at like charge and temperature.",
+        at.drives,
+        taken=say.figure(view.estimate.charge_acceptance_a_per_ah, 2, "A/Ah"),
+        where=say.list(where),
     )
 
 
-def _days(view: View) -> tuple[str, ...]:
+def _days(view: View) -> str:
     """How long it may stand; what is too uncertain to plan by is left out."""
     say, estimate = view.say, view.estimate
     already = estimate.days_to_idle_stop_limit
-    limit, start = _days_words(estimate.days_to_idle_stop_limit, view), _days_words(estimate.days_to_no_start, view)
+    limit, start = _days_words(already, view), _days_words(estimate.days_to_no_start, view)
     if not start:
-        return ()
+        return ""
     if already.value < 0.5:
-        return (
-            say(
-                "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}."
-                if already.high < 0.5
-                else "The charge may be too low for idle-stop already; parked as it was, a start would be unsure after "
-                "{start}.",
-                start=start,
-            ),
+        return say(
+            "The charge is too low for idle-stop already; parked as it was, a start would be unsure after {start}."
+            if already.high < 0.5
+            else "The charge may be too low for idle-stop already; parked as it was, a start would be unsure after "
+            "{start}.",
+            start=start,
         )
-    if limit:
-        return (
-            say(
-                "Parked as it was, the charge would be too low for idle-stop after {limit}, and for a sure start after "
-                "{start}.",
-                limit=limit,
-                start=start,
-            ),
-        )
-    return (say("Parked as it was, a start would be unsure after {start}.", start=start),)
+    return say(
+        "Parked as it was, the charge would be too low for idle-stop after {limit}, and for a sure start after {start}."
+        if limit
+        else "Parked as it was, a start would be unsure after {start}.",
+        limit=limit,
+        start=start,
+    )
 
 
 def _days_words(days: Figure, view: View) -> str:

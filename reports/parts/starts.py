@@ -52,36 +52,34 @@ def starts_part(view: View) -> Part:
             ),
         ),
     )
-    return Part("starts", question, _answer(view), shown, (_quality(view),), _notes(view), _limits(view))
+    notes, lines = (tuple(filter(None, [said])) for said in (_slow(view), _limits(view)))
+    return Part("starts", question, _answer(view), shown, (_quality(view),), notes, lines)
 
 
-def _notes(view: View) -> tuple[str, ...]:
+def _slow(view: View) -> str:
+    """That a dip may have been missed."""
     slow = sum(not one.resolved for one in view.estimate.starts)
     if not slow:
-        return ()
-    return (
-        view.say.many(
-            "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
-            "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
-            slow,
-        ),
+        return ""
+    return view.say.many(
+        "{n} start was sampled too slowly to see its whole dip; its lowest voltage may have been lower.",
+        "{n} starts were sampled too slowly to see the whole dip; their lowest voltage may have been lower.",
+        slow,
     )
 
 
-def _limits(view: View) -> tuple[str, ...]:
+def _limits(view: View) -> str:
     """Why there are two limits of a restart's voltage."""
     keeps = view.analysis.platform.idle_stop.restart_min_v
-    asked = [one.at_least for one in view.conditions if one.role == "battery_crank_min_voltage"]
-    if keeps is not None and asked and isinstance(asked[0], float) and asked[0] > keeps:
-        return (
-            view.say(
-                "Two limits, one purpose: a restart must keep {keeps:.1f} V, and idle-stop asks beforehand that "
-                "{asked:.2f} V be expected of it, which leaves a reserve.",
-                keeps=keeps,
-                asked=asked[0],
-            ),
-        )
-    return ()
+    asked = next((one.at_least for one in view.conditions if one.role == "battery_crank_min_voltage"), None)
+    if keeps is None or asked is None or asked <= keeps:
+        return ""
+    return view.say(
+        "Two limits, one purpose: a restart must keep {keeps:.1f} V, and idle-stop asks beforehand that {asked:.2f} V "
+        "be expected of it, which leaves a reserve.",
+        keeps=keeps,
+        asked=asked,
+    )
 
 
 def _answer(view: View) -> str:
