@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import ModuleType
 
 import numpy as np
@@ -121,8 +121,6 @@ class _Reading:
     def read(self, lines: Lines, index: Int64Array) -> list[Placed]:
         """The frames of consecutive lines between two settings."""
         parts: list[Placed] = []
-        first = int(index[0])
-        written = np.full(len(index), -1, np.int64)
         odd = index
         if self.base == 16 and len(index) >= MIN_COLUMN:
             for grammar in (_CAN, _LIN):
@@ -130,24 +128,27 @@ class _Reading:
                 parts += found
             found, odd = read_fd(lines, odd, self.channels)
             parts += found
-            for part in parts:
-                written[part.index - first] = part.time_ns
-        rows = self._odd_lines(lines, odd, written, first)
+        times = [(part.index, part.time_ns) for part in parts]
+        rows, odd_times = self._odd_lines(lines, odd)
+        if odd_times:
+            times.append((np.array(list(odd_times)), np.array(list(odd_times.values()), np.int64)))
         if rows:
             parts.append(columns_of(rows))
-        settled = self._settle(written)
-        parts = [replace(part, time_ns=settled[part.index - first]) for part in parts]
+        if times:
+            self._settle(parts, times)
         return with_true_times(parts, lines, self.report)
 
-    def _odd_lines(self, lines: Lines, odd: Int64Array, written: Int64Array, first: int) -> list[Row]:
-        rows = []
+    def _odd_lines(self, lines: Lines, odd: Int64Array) -> tuple[list[Row], dict[int, int]]:
+        """The frames of lines read one by one; and the time of each line that has one, with a frame or without."""
+        rows: list[Row] = []
+        times: dict[int, int] = {}
         for index in odd.tolist():
             text = lines.string(index).strip()
             if text[:1].lower() in _HEADER_LETTERS and self._header(text):
                 continue
             event = parse_event(text, self.base)
             if event.time_ns is not None:
-                written[index - first] = event.time_ns
+                times[index] = event.time_ns
             if event.skipped:
                 self.report.skip(event.skipped)
             elif event.frame is None:
@@ -155,9 +156,9 @@ class _Reading:
             elif (channel := self.channels.number(event.frame.channel)) < 0:
                 self.report.drop("too_many_channels", f"line {lines.number[index]}")
             else:
-                frame = event.frame
-                rows.append(Row(index, 0, channel, frame.identifier, int(frame.flags), frame.data, frame.checksum))
-        return rows
+                frame, at = event.frame, times[index]
+                rows.append(Row(index, at, channel, frame.identifier, int(frame.flags), frame.data, frame.checksum))
+        return rows, times
 
     def _header(self, text: str) -> bool:
         """Take note of a line that sets something; False for all others."""
@@ -184,23 +185,35 @@ class _Reading:
         self.report.note(_UNREADABLE_NOTE if date is None else _LOCAL_NOTE)
         return date
 
-    def _settle(self, written: Int64Array) -> Int64Array:
-        """Times as written, -1 where a line has none -> times from one origin; -1 stays arbitrary."""
-        timed = written >= 0
-        if not timed.any():
-            return written
+    def _settle(self, parts: list[Placed], times: list[tuple[Int64Array, Int64Array]]) -> None:
+        """Times of the frames as written -> times from one origin.
+
+        times: (lines, times as written) of all lines that have one, the lines of each pair rising; at least one pair.
+        """
         if not self.begun or self.block_open:
-            self._begin_block(int(written[np.argmax(timed)]))
+            _, earliest = min(times, key=lambda one: int(one[0][0]))
+            self._begin_block(int(earliest[0]))
         if self.relative:
-            steps = np.where(timed, written, 0)
-            if float(steps.sum(dtype=np.float64)) > MAX_TIME_NS - self.last_ns:
-                return np.full(len(written), MAX_TIME_NS + 1)
-            settled: Int64Array = self.last_ns + np.cumsum(steps)
-            self.last_ns = int(settled[-1])
-            return settled
-        settled = written + self.origin_ns
-        self.last_ns = int(min(settled[timed].max(), MAX_TIME_NS))
-        return settled
+            self._add_up(parts, times)
+            return
+        self.last_ns = min(max(int(written.max()) for _, written in times) + self.origin_ns, MAX_TIME_NS)
+        for part in parts:
+            part.time_ns += self.origin_ns
+
+    def _add_up(self, parts: list[Placed], times: list[tuple[Int64Array, Int64Array]]) -> None:
+        """As `_settle`, where each time counts from the line before."""
+        lines = np.concatenate([one for one, _ in times])
+        first = int(lines.min())
+        steps = np.zeros(int(lines.max()) - first + 1, np.int64)
+        steps[lines - first] = np.concatenate([written for _, written in times])
+        if float(steps.sum(dtype=np.float64)) > MAX_TIME_NS - self.last_ns:
+            for part in parts:
+                part.time_ns[:] = MAX_TIME_NS + 1
+            return
+        settled = self.last_ns + np.cumsum(steps)
+        self.last_ns = int(settled[-1])
+        for part in parts:
+            part.time_ns = settled[part.index - first]
 
     def _begin_block(self, first_ns: int) -> None:
         """Find the origin of the times that follow.

@@ -103,10 +103,13 @@ def with_true_times(parts: Sequence[Placed], lines: Lines, report: ReadReport) -
     """The frames whose time can be true; the lines of the others are dropped."""
     kept = []
     for part in parts:
+        if part.time_ns.min(initial=0) >= 0 and part.time_ns.max(initial=0) <= MAX_TIME_NS:
+            kept.append(part)
+            continue
         true = (part.time_ns >= 0) & (part.time_ns <= MAX_TIME_NS)
         for index in part.index[~true].tolist():
             report.drop("time_out_of_range", f"line {lines.number[index]}")
-        kept.append(part if true.all() else part.select(true))
+        kept.append(part.select(true))
     return kept
 
 
