@@ -33,7 +33,7 @@ class Clock:
         moment = _EPOCH + timedelta(milliseconds=at_ns // 1_000_000)
         return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
-    def words(self, at_ns: int, language: Language, *, seconds: bool = True) -> str:
+    def words(self, at_ns: int, language: Language) -> str:
         """An instant for people: "3 Mar 2025, 14:02:11", or "1 d 02:03:04" from the start."""
         if not self.absolute:
             whole = max(0, (at_ns - self.start_ns) // 1_000_000_000)
@@ -41,8 +41,7 @@ class Clock:
             clock = f"{rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
             return f"{days} d {clock}" if days else clock
         moment = _EPOCH + timedelta(seconds=at_ns // 1_000_000_000)
-        clock = moment.strftime("%H:%M:%S" if seconds else "%H:%M")
-        return f"{self.day(at_ns, language)}, {clock}"
+        return f"{self.day(at_ns, language)}, {moment:%H:%M:%S}"
 
     def day(self, at_ns: int, language: Language) -> str:
         """The date, "3 Mar 2025"; empty where the recording knows none."""

@@ -78,7 +78,8 @@ def fleet_page(
         first_sentence=_first(ranked, stories, say),
         tallies=_tallies(ranked),
         cost=_cost(data, say),
-        groups=_groups(stories, say),
+        standings=STANDINGS,
+        stories=stories,
         left_out=_left_out(ranked[most:], most, say),
         filters=_filters(weeks.bins, say),
         weeks=weeks,
@@ -90,14 +91,15 @@ def fleet_page(
         legend=legend_of(picture) if picture else [],
         picture_caption=caption,
         worst=worst,
-        worse=_worse(len(worst), say),
         visits=visits_part(changes, say),
         ranking=ranking_table(shown, say),
         figures=figures_table(shown, say),
         comparisons=tables,
         reversals=reversals,
         lost=_lost(data, weeks, say),
-        sound=_sound(data, say),
+        undated=int(data.vehicles["undated"].sum()),
+        blind=int(data.vehicles["battery_only"].sum()),
+        damage=data.damage,
     )
 
 
@@ -166,20 +168,6 @@ def _cost(data: FleetData, say: Language) -> dict[str, str]:
     return {"sentence": sentence, "source": say.text(cost.source)}
 
 
-def _groups(stories: Sequence[Story], say: Language) -> list[dict[str, Any]]:
-    """Stories under one heading a standing."""
-    titles = {
-        "attention": say("Needs attention"),
-        "in_order": say("Nothing stands out"),
-        "too_little_data": say("Too little data, neither good nor bad"),
-    }
-    groups = [
-        {"name": name, "title": title, "stories": [story for story in stories if story.standing == name]}
-        for name, title in titles.items()
-    ]
-    return [group for group in groups if group["stories"]]
-
-
 def _left_out(others: Sequence[Ranked], most: int, say: Language) -> str:
     """How many vehicles have no row, of which standing, and how to see them."""
     if not others:
@@ -231,16 +219,6 @@ def _worst(ranked: Sequence[Ranked], span: tuple[float, float], say: Language) -
     return [(plain(one.vehicle), small_of(trend, one, span, say)) for _, one, trend in found[:_WORST]]
 
 
-def _worse(n: int, say: Language) -> str:
-    if not n:
-        return say("No figure gets worse by more than chance and fast enough to matter.")
-    return say.many(
-        "{n} figure gets worse by more than chance and fast enough to matter.",
-        "{n} figures get worse by more than chance and fast enough to matter, fastest first.",
-        n,
-    )
-
-
 def _lost(data: FleetData, weeks: Weeks, say: Language) -> Table:
     """Idling and refusals by condition, the most frequent first."""
     sums = data.refusals.groupby(["condition", "group"])[["refusals", "alone", "lost_idle_s"]].sum()
@@ -253,46 +231,6 @@ def _lost(data: FleetData, weeks: Weeks, say: Language) -> Table:
         numbers(say, say("Idling"), sums["lost_idle_s"] / 3600, 1, "h"),
     ]
     return Table("conditions", say("Refusals by condition, {dates}", dates=_dates(weeks, say)), columns)
-
-
-def _sound(data: FleetData, say: Language) -> list[str]:
-    """What to know before trusting the page."""
-    said = []
-    undated = int(data.vehicles["undated"].sum())
-    if undated:
-        said.append(
-            say.many(
-                "{n} recording has no date; it counts for findings, not for weeks and trends.",
-                "{n} recordings have no date; they count for findings, not for weeks and trends.",
-                undated,
-            )
-        )
-    said += [
-        say("{file} is damaged and was left out; run `idlewhy fleet compact`, then add its logs again.", file=one.file)
-        for one in data.damage
-    ]
-    blind = int(data.vehicles["battery_only"].sum()) if len(data.vehicles) else 0
-    if blind:
-        said.append(
-            say.many(
-                "Of {n} vehicle only the battery's signals were recorded, so none of its refusals could be seen.",
-                "Of {n} vehicles only the battery's signals were recorded, so none of their refusals could be seen.",
-                blind,
-            )
-        )
-    said.append(
-        say(
-            "Levels are those of each vehicle's last 28 days; intervals are 95 %. Slopes are medians of pairs of days "
-            "in the same class of temperature, inside one battery episode."
-        )
-    )
-    said.append(
-        say(
-            "Whoever is worst this month looks better the next by chance alone: compare a repaired vehicle over "
-            "several weeks, not with its worst day."
-        )
-    )
-    return said
 
 
 def fleet_line(ranked: Sequence[Ranked]) -> str:

@@ -75,11 +75,11 @@ class Language:
         """A platform's name in this language, between this language's quotation marks."""
         return self("“{name}”", name=self.name(name))
 
-    def number(self, value: float, digits: int = 0, *, sign: bool = False, group: bool = True) -> str:
+    def number(self, value: float, digits: int = 0, *, sign: bool = False) -> str:
         """A number with that many decimals, by locale; "unknown" for NaN."""
         if not math.isfinite(value):
             return self("unknown")
-        return _decimal(self.code, round(value, digits) + 0.0, digits, group=group, sign=sign)
+        return _decimal(self.code, round(value, digits) + 0.0, digits, sign=sign)
 
     def figure(self, figure: Figure, digits: int, unit: str) -> str:
         """A figure with its band, "62 % (57 to 66)"; "unknown" where there is none."""
@@ -114,10 +114,10 @@ class Language:
 
 
 @lru_cache(maxsize=4096)
-def _decimal(code: str, value: float, digits: int, *, group: bool, sign: bool) -> str:
+def _decimal(code: str, value: float, digits: int, *, sign: bool) -> str:
     from babel.numbers import format_decimal
 
-    pattern = ("#,##0" if group else "0") + ("." + "0" * digits if digits else "")
+    pattern = "#,##0" + ("." + "0" * digits if digits else "")
     words: str = format_decimal(abs(value), format=pattern, locale=code)
     if value < 0:
         return f"−{words}"

@@ -15,7 +15,8 @@ from reports.picture import Picture
 def packed(picture: Picture) -> dict[str, Any]:
     """What the page's script unpacks and hands to plotly."""
     data = [{**trace, "x": _column(trace["x"]), "y": _column(trace["y"])} for trace in picture.data]
-    return {"data": data, "layout": {**picture.layout, "showlegend": False}, "time": picture.is_time}
+    is_time = picture.layout["xaxis"].get("type") == "date"  # pictures over time move together
+    return {"data": data, "layout": {**picture.layout, "showlegend": False}, "time": is_time}
 
 
 def script_json(value: Any) -> Markup:

@@ -20,12 +20,11 @@ _HIGH = 0.7  # of a row's height: a line above it carries its label below
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """data, layout: what plotly draws. name: unique on a page. is_time: the horizontal axis is time, linked."""
+    """data, layout: what plotly draws. name: unique on a page."""
 
     name: str
     data: list[dict[str, Any]]
     layout: dict[str, Any]
-    is_time: bool = False
 
     def to_plotly(self) -> Any:
         """A plotly Figure that its owner may change."""
@@ -58,16 +57,13 @@ class Canvas:
         x_title: str,
         x_span: tuple[Any, Any],
         separators: str = ".,",
-        is_time: bool = False,
-        relative: bool = False,
         left: int = 56,
     ) -> None:
         self.name = name
-        self.is_time = is_time
         self.data: list[dict[str, Any]] = []
         self.shapes: list[dict[str, Any]] = []
         self.notes: list[dict[str, Any]] = []
-        self.layout = _frame(rows, x_title, x_span, separators, is_time=is_time, relative=relative, left=left)
+        self.layout = _frame(rows, x_title, x_span, separators, left)
         for number, row in enumerate(rows):
             top = self.layout[f"yaxis{_number(number)}"]["domain"][1]
             at = {"xref": "paper", "x": 0, "xanchor": "left", "xshift": 8 - left, "yshift": 4}
@@ -165,9 +161,7 @@ class Canvas:
         ends = dict(zip(("xref", "x0", "x1", "yref", "y0", "y1"), (*x, *y), strict=True))
         self.shapes.append({"type": kind, **ends, **more})
 
-    def level(
-        self, row: int, y: float, label: str, colour: str = INK, *, below: bool = False, narrow: str = ""
-    ) -> None:
+    def level(self, row: int, y: float, label: str, *, below: bool = False, narrow: str = "") -> None:
         """A labelled line across the row, for a threshold or a rating. narrow: the label where there is little room.
 
         The label stands on the line; below it where told so, or where it would run into the row's title.
@@ -175,7 +169,7 @@ class Canvas:
         ref = f"y{_number(row)}"
         foot, head = self.layout[f"yaxis{_number(row)}"]["range"]
         below = below or (y - foot) / (head - foot) > _HIGH
-        self._shape("line", ("paper", 0, 1), (ref, y, y), line={"color": colour, "width": 1.6, "dash": "dash"})
+        self._shape("line", ("paper", 0, 1), (ref, y, y), line={"color": INK, "width": 1.6, "dash": "dash"})
         at = {"xref": "paper", "x": 1, "xanchor": "right"}
         if narrow:
             at["name"] = f"limit {figure_text(narrow)}"
@@ -220,22 +214,26 @@ class Canvas:
         shade = {"fillcolor": _clear(colour, 0.14), "line": {"width": 0}, "layer": "below"}
         self._shape("rect", ("x", x0, x1), ("paper", 0.0, top), **shade)
 
+    def count_time(self, *, relative: bool) -> None:
+        """Make the horizontal axis one of time. relative: the days are numbered, since their dates are not known."""
+        day = "day %-j" if relative else "%Y-%m-%d"
+        self.layout["xaxis"] |= {
+            "type": "date",
+            "tickformatstops": [
+                {"dtickrange": [None, 1000], "value": f"%H:%M:%S.%L\n{day}"},
+                {"dtickrange": [1000, 60_000], "value": f"%H:%M:%S\n{day}"},
+                {"dtickrange": [60_000, 86_400_000], "value": f"%H:%M\n{day}"},
+                {"dtickrange": [86_400_000, None], "value": day},
+            ],
+        }
+
     def done(self) -> Picture:
         """The picture."""
         layout = {**self.layout, "shapes": self.shapes, "annotations": self.notes}
-        return Picture(self.name, self.data, layout, self.is_time)
+        return Picture(self.name, self.data, layout)
 
 
-def _frame(
-    rows: Sequence[Row],
-    x_title: str,
-    x_span: tuple[Any, Any],
-    separators: str,
-    *,
-    is_time: bool,
-    relative: bool,
-    left: int,
-) -> dict[str, Any]:
+def _frame(rows: Sequence[Row], x_title: str, x_span: tuple[Any, Any], separators: str, left: int) -> dict[str, Any]:
     inner = sum(row.height + _TITLE for row in rows)
     layout: dict[str, Any] = {
         "height": inner + _FOOT,
@@ -260,8 +258,6 @@ def _frame(
             "automargin": False,
         },
     }
-    if is_time:
-        layout["xaxis"] |= {"type": "date", "tickformatstops": _time_formats(relative=relative)}
     done = 0
     for number, row in enumerate(rows):
         high = 1 - (done + _TITLE) / inner
@@ -284,16 +280,6 @@ def _frame(
 def _numbers(row: Row, decimal: str) -> dict[float, str]:
     ticks = number_ticks(*row.span, max(2, row.height // 32 - 1))
     return {at: label.replace(".", decimal) for at, label in ticks}
-
-
-def _time_formats(*, relative: bool) -> list[dict[str, Any]]:
-    day = "day %-j" if relative else "%Y-%m-%d"
-    return [
-        {"dtickrange": [None, 1000], "value": f"%H:%M:%S.%L\n{day}"},
-        {"dtickrange": [1000, 60_000], "value": f"%H:%M:%S\n{day}"},
-        {"dtickrange": [60_000, 86_400_000], "value": f"%H:%M\n{day}"},
-        {"dtickrange": [86_400_000, None], "value": day},
-    ]
 
 
 def _hover(words: Sequence[str]) -> dict[str, Any]:

@@ -9,19 +9,19 @@ from decoder.recording import Trace
 
 
 def thin(
-    trace: Trace, points: int, span_ns: tuple[int, int] | None = None, *, gap_s: float | None = None
+    trace: Trace, points: int, span_ns: tuple[int, int] | None = None, *, gap_s: float
 ) -> tuple[Int64Array, FloatArray]:
     """At most about `points` samples of a trace, with a NaN between stretches that a gap or bad values divide.
 
     span_ns: only samples in it, both ends included, and the one before that still holds. gap_s: a longer silence is a
-    gap [s]; left out, what the trace itself says. Returns time [ns] and value.
+    gap [s]. Returns time [ns] and value.
     """
     first, last = 0, len(trace)
     if span_ns is not None:
         first = max(0, int(np.searchsorted(trace.time_ns, span_ns[0], side="right")) - 1)
         last = int(np.searchsorted(trace.time_ns, span_ns[1], side="right"))
     value = np.where(trace.valid[first:last], trace.value[first:last], np.nan)
-    return thin_columns(trace.time_ns[first:last], value, points, gap_s=trace.stale_after_s if gap_s is None else gap_s)
+    return thin_columns(trace.time_ns[first:last], value, points, gap_s=gap_s)
 
 
 def thin_columns(time_ns: Int64Array, value: FloatArray, points: int, *, gap_s: float) -> tuple[Int64Array, FloatArray]:

@@ -67,27 +67,16 @@ class View:
         margin = max((recording.end_ns - recording.start_ns) // 100, 1_000_000)
         whole = (recording.start_ns - margin, recording.end_ns + margin)
         start, end = span_ns or whole
-        canvas = Canvas(
-            name,
-            rows,
-            x_title=self.clock.axis_title(self.say),
-            x_span=(self.instant(start), self.instant(end)),
-            separators=self.separators,
-            is_time=True,
-            relative=not self.clock.absolute,
-            left=left,
-        )
+        x_span = (self.instant(start), self.instant(end))
+        canvas = self.over(name, rows, self.clock.axis_title(self.say), x_span, left)
+        canvas.count_time(relative=not self.clock.absolute)
         canvas.layout["meta"] = {"whole": [self.instant(at) for at in whole]}
         return canvas
 
-    def over(self, name: str, rows: list[Row], x_title: str, x_span: tuple[float, float], left: int = 56) -> Canvas:
+    def over(self, name: str, rows: list[Row], x_title: str, x_span: tuple[Any, Any], left: int = 56) -> Canvas:
         """An empty picture over another quantity."""
-        return Canvas(name, rows, x_title=x_title, x_span=x_span, separators=self.separators, left=left)
-
-    @property
-    def separators(self) -> str:
-        """Decimal sign and group sign, as plotly takes them."""
-        return ",." if self.say.code == "de" else ".,"
+        separators = ",." if self.say.code == "de" else ".,"  # decimal and group sign, as plotly takes them
+        return Canvas(name, rows, x_title=x_title, x_span=x_span, separators=separators, left=left)
 
 
 def view_of(analysis: Analysis, language: str = "en") -> View:
