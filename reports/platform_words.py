@@ -5,10 +5,14 @@ from __future__ import annotations
 from signal_defs.platform import Battery, Bus, Condition
 
 
+def type_words(battery: Battery) -> str:
+    """The battery type as people write it: flooded, EFB or AGM."""
+    return battery.type if battery.type == "flooded" else battery.type.upper()
+
+
 def rating_words(battery: Battery) -> str:
     """Type, capacity and cold-cranking rating."""
-    kind = battery.type if battery.type == "flooded" else battery.type.upper()
-    words = f"{kind}, {battery.capacity_nominal:g} Ah"
+    words = f"{type_words(battery)}, {battery.capacity_nominal:g} Ah"
     if battery.cold_cranking_a:
         words += f", {battery.cold_cranking_a:g} A {battery.cold_cranking_standard or ''}".rstrip()
     return words

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from reports.failing import quantity
 from reports.language import Language
+from reports.platform_words import type_words
 from reports.role_words import GROUP_WORDS, role_words
 from reports.table import Cell, Column, Table, texts
 from signal_defs.platform import Condition, Platform
@@ -50,12 +51,12 @@ def settings_table(platform: Platform, say: Language) -> Table:
         (say("Delay from standing to the decision"), rules.stop_delay_s, "s"),
         (say("Shortest standstill that counts"), rules.min_standstill_s, "s"),
         (say("Speed that arms it again"), rules.re_arm_kmh, "km/h"),
-        (say("for"), rules.re_arm_s, "s"),
+        (say("Held for at least"), rules.re_arm_s, "s"),
         (say("Longest stop"), rules.max_stop_s, "s"),
         (say("A good restart takes at most"), rules.restart_max_s, "s"),
         (say("A good restart keeps at least"), rules.restart_min_v, "V"),
         (say("Fuel at idle"), rules.idle_fuel_l_per_h, "l/h"),
-        (say("Battery type"), battery.type, ""),
+        (say("Battery type"), type_words(battery), ""),
         (say("Rated capacity"), battery.capacity_nominal, "Ah"),
         (say("Cold-cranking current"), battery.cold_cranking_a, "A"),
     ]
@@ -64,7 +65,7 @@ def settings_table(platform: Platform, say: Language) -> Table:
         Column(say("Value"), [_setting(value, say) for _, value, _ in settings], numeric=True),
         texts(say("Unit"), [unit for _, _, unit in settings]),
     ]
-    return Table("settings", say("How it decides"), columns)
+    return Table("settings", say("Settings of the platform"), columns)
 
 
 def _setting(value: float | str | None, say: Language) -> Cell:

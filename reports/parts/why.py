@@ -57,40 +57,47 @@ def why_part(view: View) -> Part:
 def _lines(view: View) -> list[str]:
     """The battery's share, what the refusals burnt, and whether lack of charge looks like use or like a defect."""
     say, account = view.say, view.account
-    lines = []
-    shares = battery_share(account)
-    if shares.battery.is_known and len(account.refused) >= _FEW:
-        lines.append(
+    lines = _battery_share(view) if account.refused else []
+    if account.refused:
+        idle_s = sum(map(idle_seconds, account.refused))
+        fuel, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
+        lines.append(say("Idling in them burnt {fuel}. {source}", fuel=_fuel_words(fuel, say), source=source))
+    if account.charge_cycling != "none":
+        evidence = " ".join(map(say.text, account.charge_cycling_evidence))
+        lines.append(say("{verdict} {evidence}", verdict=CYCLING[account.charge_cycling], evidence=evidence))
+    return lines
+
+
+def _battery_share(view: View) -> list[str]:
+    """How much of the refusals is the battery's, or why that cannot be told."""
+    say, refused = view.say, view.account.refused
+    shares = battery_share(view.account)
+    if shares.battery.is_known and len(refused) >= _FEW:
+        return [
             say(
                 "Of {n} refusals {value:.0%} are the battery's alone; for {unknown:.0%} the cause is not certain. Over "
                 "many such drives it would be {low:.0%} to {high:.0%}."
                 if shares.unknown
                 else "Of {n} refusals {value:.0%} are the battery's alone; the cause of each is known. Over many such "
                 "drives it would be {low:.0%} to {high:.0%}.",
-                n=len(account.refused),
+                n=len(refused),
                 value=shares.battery.value,
                 low=shares.battery.low,
                 high=shares.battery.high,
                 unknown=shares.unknown,
             )
-        )
-    elif shares.battery.unknown is not None and account.refused:
-        lines.append(say("The battery's share: {why}", why=shares.battery.unknown))
-        unseen = dict.fromkeys(name for one in account.refused if one.reasons for name in one.unknown_conditions)
-        if unseen:
-            names = say.list([say.quoted(name) for name in unseen])
-            lines.append(say("They are not surely explained because {names} could not be seen in them.", names=names))
-            if any(one.code == "sensor_reset_unlearned" for one in view.analysis.findings):
-                lines.append(
-                    say("What a sensor says of the charge before it has learned is a default: it counts as not seen.")
-                )
-    if account.refused:
-        idle_s = sum(idle_seconds(one) for one in account.refused)
-        fuel, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
-        lines.append(say("Idling in them burnt {fuel}. {source}", fuel=_fuel_words(fuel, say), source=source))
-    if account.charge_cycling != "none":
-        evidence = " ".join(say.text(text) for text in account.charge_cycling_evidence)
-        lines.append(say("{verdict} {evidence}", verdict=CYCLING[account.charge_cycling], evidence=evidence))
+        ]
+    if shares.battery.unknown is None:
+        return []
+    lines = [say("The battery's share: {why}", why=shares.battery.unknown)]
+    unseen = dict.fromkeys(name for one in refused if one.reasons for name in one.unknown_conditions)
+    if unseen:
+        names = say.list([say.quoted(name) for name in unseen])
+        lines.append(say("They are not surely explained because {names} could not be seen in them.", names=names))
+        if any(one.code == "sensor_reset_unlearned" for one in view.analysis.findings):
+            lines.append(
+                say("What a sensor says of the charge before it has learned is a default: it counts as not seen.")
+            )
     return lines
 
 
@@ -102,28 +109,19 @@ def _fuel_words(fuel: Figure, say: Language) -> str:
 
 
 def _answer(view: View) -> str:
+    """The one condition that would have freed most."""
     say, account = view.say, view.account
     refused = account.count("refused")
     hidden = sum(not one.reasons for one in account.refused)
-    cures = account.cures  # the one that frees most first
-    tail = ""
-    if hidden:
-        tail = " " + say.many(
-            "The cause of {n} refusal is not visible.", "The cause of {n} refusals is not visible.", hidden
-        )
-    if not cures or not cures[0].refusals:
-        return say("No single condition explains a refusal by itself.") + tail
-    best = cures[0]
-    if refused == 1:
-        return say(
-            "With {name} met, the refusal would not have happened ({idle} of idling).",
-            name=say.list([say.quoted(name) for name in best.conditions]),
-            idle=say.duration(best.idle_s),
-        )
-    seen = alone_as_far_as_seen(account.standstills)
-    return (
-        say(
-            "With {name} met, {n} of {refused} refusals would not have happened, as far as the recording shows "
+    best = account.cures[0] if account.cures else None
+    if best is None or not best.refusals:
+        answer = say("No single condition explains a refusal by itself.")
+    else:
+        seen = alone_as_far_as_seen(account.standstills)
+        answer = say(
+            "With {name} met, the refusal would not have happened ({idle} of idling)."
+            if refused == 1
+            else "With {name} met, {n} of {refused} refusals would not have happened, as far as the recording shows "
             "({idle} of idling)."
             if any(seen[name] for name in best.conditions)
             else "With {name} met, {n} of {refused} refusals would not have happened ({idle} of idling).",
@@ -132,8 +130,10 @@ def _answer(view: View) -> str:
             refused=refused,
             idle=say.duration(best.idle_s),
         )
-        + tail
-    )
+    if not hidden:
+        return answer
+    unseen = say.many("The cause of {n} refusal is not visible.", "The cause of {n} refusals is not visible.", hidden)
+    return f"{answer} {unseen}"
 
 
 def _reasons(view: View) -> Table:
