@@ -26,7 +26,8 @@ def frames_of(
 ) -> FrameBatch | None:
     """The frames among the objects, in order; None if there is none. Counts what holds no frame or is damaged."""
     objects = Objects(data, chain.position, chain.step)
-    kind = np.where(chain.kind < _KNOWN_TYPES, chain.kind, 0)
+    kind = chain.kind[:1] if chain.step else chain.kind
+    kind = np.where(kind < _KNOWN_TYPES, kind, 0)
     if len(chain.sizeless):
         sound = np.ones(len(kind), np.bool_)
         sound[chain.sizeless] = False
@@ -34,7 +35,7 @@ def frames_of(
     present = np.flatnonzero(np.bincount(kind)).tolist() if len(kind) else []
     groups: list[tuple[Int64Array, Columns]] = []
     for code in present:
-        of_kind = np.arange(len(kind)) if len(present) == 1 else np.flatnonzero(kind == code)
+        of_kind = np.arange(len(objects.position)) if len(present) == 1 else np.flatnonzero(kind == code)
         own = objects if len(present) == 1 else objects.select(of_kind)
         if code in LAYOUTS:
             groups += [(of_kind[rows], found) for rows, found in _read_kind(own, code, report, options, where)]
@@ -61,21 +62,24 @@ def _read_kind(
 ) -> list[tuple[Int64Array, Columns]]:
     """Objects of one type, by version of their header: (their rows, columns)."""
     layout = LAYOUTS[code]
-    version, size = objects.number("<u2", 6), objects.number("<u4", 8).astype(np.int64)
+    version, size = objects.number("<u2", 6), objects.number("<u4", 8)
+    count = len(version)
+    if objects.step:  # what the header says of the first, it says of all
+        version, size = version[:1], size[:1]
     groups = []
-    left = np.ones(len(size), np.bool_)
+    left = np.ones(len(version), np.bool_)
     for number, header in _HEADERS.items():
         chosen = (version == number) & (size >= header + layout.body_bytes)
         if not chosen.any():
             continue
         left &= ~chosen
-        rows = np.flatnonzero(chosen)
-        own = objects if len(rows) == len(size) else objects.select(rows)
+        rows = np.arange(count) if chosen.all() else np.flatnonzero(chosen)
+        own = objects if len(rows) == count else objects.select(rows)
         if options.wanted is not None and "id" in layout.fields and not layout.flags & Flag.ERROR:
             keep = is_wanted(identifiers(own, header, layout), np.zeros(len(rows), np.uint16), options.wanted)
             report.frames += len(keep) - int(np.count_nonzero(keep))
             own, rows = own.select(np.flatnonzero(keep)), rows[keep]
-        found, true = read_objects(own, size[rows], header, layout)
+        found, true = read_objects(own, header, layout)
         report.frames += len(rows)
         if not true.all():
             drop_all(report, "impossible_time", own.position[~true], where)
@@ -83,5 +87,6 @@ def _read_kind(
         if options.wanted is not None:
             true &= is_wanted(found.identifier, found.flags, options.wanted)
         groups.append((rows, found) if true.all() else (rows[true], found.select(true)))
-    drop_all(report, "damaged_record", objects.position[left], where)
+    if left.any():
+        drop_all(report, "damaged_record", objects.position[np.broadcast_to(left, count)], where)
     return groups

@@ -144,6 +144,7 @@ class Objects:
 
 def _times(unit: NDArray[np.uint32], ticks: NDArray[np.uint64]) -> tuple[Int64Array, BoolArray]:
     """Time stamps of objects [ns from the log's start], and which of them can be true (less than 146 years)."""
+    unit, ticks = np.ascontiguousarray(unit), np.ascontiguousarray(ticks)
     coarse = unit & 3 == 1
     factor = np.where(coarse[:1] if coarse.all() or not coarse.any() else coarse, 10_000, 1).astype(np.uint64)
     true = ticks <= (np.uint64(1 << 62) // factor)
@@ -160,12 +161,9 @@ def identifiers(objects: Objects, header: int, layout: Layout) -> NDArray[np.uin
     return value & np.uint32(0x3F if layout.flags & Flag.LIN else _ID_MASK)
 
 
-def read_objects(objects: Objects, size: Int64Array, header: int, layout: Layout) -> tuple[Columns, BoolArray]:
-    """The columns of objects of one type with headers of one size, and which have a time that can be true.
-
-    size: of each, at least header + body_bytes.
-    """
-    fields = {"unit": ("<u4", HEADER_END), "ticks": ("<u8", HEADER_END + 8)}
+def read_objects(objects: Objects, header: int, layout: Layout) -> tuple[Columns, BoolArray]:
+    """The columns of objects of one type with headers of one size, and which have a time that can be true."""
+    fields = {"size": ("<u4", 8), "unit": ("<u4", HEADER_END), "ticks": ("<u8", HEADER_END + 8)}
     fields |= {name: (form, header + offset) for name, (form, offset) in layout.fields.items()}
     form = np.dtype(
         {
@@ -182,8 +180,7 @@ def read_objects(objects: Objects, size: Int64Array, header: int, layout: Layout
     if layout.family == "fd":
         return _fd(rows, time_ns), true
     if layout.family == "fd64":
-        body = objects.position + header
-        return _fd64(rows, objects.data, body, size - header, layout, time_ns, header), true
+        return _fd64(rows, objects, layout, time_ns, header), true
     return _can(rows, layout, time_ns), true
 
 
@@ -208,11 +205,12 @@ def _can(rows: NDArray[Any], layout: Layout, time_ns: Int64Array) -> Columns:
 
 def _eight(data: NDArray[np.uint64], length: ByteArray) -> ByteArray:
     """The eight bytes a row that data holds little-endian, zero past length."""
-    return clear_past(np.ascontiguousarray(data).view(np.uint8).reshape(len(length), 8), length)
+    return clear_past(np.array(data).view(np.uint8).reshape(len(length), 8), length)
 
 
 def _identifier(raw: NDArray[np.uint32], flags: NDArray[np.uint16]) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
     """Identifier and flags of the field whose top bit says that the identifier has 29 bits."""
+    raw = np.ascontiguousarray(raw)
     if len(raw) and raw.max() >> _EXTENDED_BIT:
         flags = flags | (raw >> _EXTENDED_BIT).astype(np.uint16) * np.uint16(Flag.EXTENDED)
     return raw & np.uint32(_ID_MASK), flags
@@ -247,24 +245,14 @@ def _fd(rows: NDArray[Any], time_ns: Int64Array) -> Columns:
         flags |= (rows[column] & bit != 0) * np.uint16(flag)
     length = np.minimum(rows["valid"], _FD_BYTES)
     length[flags & Flag.REMOTE != 0] = 0
-    data = np.ascontiguousarray(rows["data"]).view(np.uint8).reshape(len(rows), _FD_BYTES)
+    data = np.array(rows["data"]).view(np.uint8).reshape(len(rows), _FD_BYTES)
     channel = rows["channel"] & np.uint16(LIN_CHANNEL - 1)
     return Columns(time_ns, channel, identifier, flags, length, clear_past(data, length))
 
 
-def _fd64(
-    rows: NDArray[Any],
-    data: ByteArray,
-    body: Int64Array,
-    size: Int64Array,
-    layout: Layout,
-    time_ns: Int64Array,
-    header: int,
-) -> Columns:
-    """CAN FD with as many data bytes as the object holds; loggers leave out trailing zeros that "valid" counts.
-
-    body, size: of each object behind its header of `header` bytes, from which the extension's offset counts.
-    """
+def _fd64(rows: NDArray[Any], objects: Objects, layout: Layout, time_ns: Int64Array, header: int) -> Columns:
+    """CAN FD with as many data bytes as the object holds; loggers leave out trailing zeros that "valid" counts."""
+    size = rows["size"].astype(np.int64) - header  # of the body, as the extension's offset counts
     identifier, flags = _identifier(rows["id"], np.full(len(rows), layout.flags, np.uint16))
     at = _FD_ERROR_DATA
     if not layout.flags & Flag.ERROR:
@@ -282,8 +270,8 @@ def _fd64(
     extension = rows["extension"].astype(np.int64) - header
     end = np.where((extension > 0) & (extension < size), extension, size)
     stored = np.clip(end - at, 0, length)
-    index = (body + at)[:, None] + np.arange(_FD_BYTES)
-    payload = data[np.minimum(index, len(data) - 1)]
+    index = (objects.position + header + at)[:, None] + np.arange(_FD_BYTES)
+    payload = objects.data[np.minimum(index, len(objects.data) - 1)]
     return Columns(
         time_ns,
         rows["channel"].astype(np.uint16),

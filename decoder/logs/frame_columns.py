@@ -74,9 +74,9 @@ def drop_all(report: ReadReport, kind: str, position: Int64Array, where: Callabl
 
 
 def clear_past(payload: ByteArray, length: ByteArray) -> ByteArray:
-    """A copy of payload (n, width), zero past each row's length."""
+    """The payloads (n, width), zero past each row's length; the same array where nothing is to be cleared."""
     if len(length) and int(length.min()) >= payload.shape[1]:
-        return np.array(payload, order="C")
+        return np.ascontiguousarray(payload)
     if payload.shape[1] == 8:
         words = np.ascontiguousarray(payload).view("<u8")[:, 0]
         return (words & _KEEP[np.minimum(length, 8)]).astype("<u8").view(np.uint8).reshape(len(length), 8)

@@ -251,4 +251,4 @@ def _payload(records: ByteArray, group: FrameGroup) -> tuple[ByteArray, ByteArra
     length = np.minimum(stated_length(records, group), np.uint8(stored))
     width = 8 if int(length.max()) <= 8 else 64
     payload = _bytes(records, data.byte_offset, min(stored, width), width)
-    return (payload if int(length.min()) >= width else clear_past(payload, length)), length
+    return clear_past(payload, length), length
