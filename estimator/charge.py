@@ -14,12 +14,13 @@ import numpy as np
 
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.grid import Grid
-from estimator.measurement import NOT_SOLVED, SHARED, SHIFT, Anchor, shared_sd
+from estimator.measurement import LIMIT, NOT_SOLVED, SHARED, Anchor, shared_sd
 from estimator.motion import COUNTED, PER_AH, Motion, priors
 from estimator.ocv import OcvCurve
 
 NODE_EVERY_S = 12 * 3600.0
-ITERATIONS = 15
+ITERATIONS = 25
+GAS_FROM, FULL = 99.0, 100.0  # from here on gas takes the place of charge; at full all of it [%]. Ours
 KNOWN = COUNTED + SHARED  # columns before the walk's
 HELD = 1e9  # precision of what is not solved for
 
@@ -44,40 +45,50 @@ def solve_charge(
 ) -> Charge:
     """Solve for charge over the whole recording. Without any anchor the answer is as wide as the priors.
 
-    Charge does not pass full: what the counting has beyond it (`overflow`) was gas. Each round takes the overflow of
-    the round before, and less of an anchor that does not fit. Full may read a little above 100 %: all anchors share the
-    voltage's error, and with a sensor that reads high the charge is still taken where the anchors already say 100 %.
-    Cut there, it would be lost, and a capacity too low would seem to fit. One standard deviation is allowed.
+    Charge does not pass full: what the counting has beyond it was gas. Each round reckons the charge from where the
+    round before had it full, and takes less of an anchor that does not fit. What was charged before it was full tells
+    nothing of what comes after: if it did, a battery would seem to fit the better the smaller it is. Where charge ends
+    is itself an unknown, since all anchors share the voltage's error: full may read more or less than 100 %.
     """
     counted_mean, counted_sd = priors(capacity_nominal)
     nodes = _nodes(motion, anchors)
     scale = counted_mean[PER_AH] ** 2
     errors_sd = shared_sd(curve)
-    full = 100.0 + float(errors_sd[SHIFT])
     base = _prior_precision(np.concatenate((counted_sd, errors_sd)), nodes * scale)
     for error in NOT_SOLVED:
         base[COUNTED + error, COUNTED + error] = HELD
     start = np.zeros(len(base))
     start[:COUNTED] = counted_mean
-    blocks = _blocks(motion, nodes, anchors, scale)
-    everywhere = _walk_at(nodes, motion.clock)
-    overflow = np.zeros(len(motion.time_s))
-    weight = np.ones(len(blocks))
-    mean, precision, level = start, base, overflow
-    for _ in range(ITERATIONS):
-        beyond = [np.interp(block.time_s, motion.time_s, overflow) for block in blocks]
-        mean, precision = _solve(base, start, blocks, beyond, weight)
-        level = motion.design @ mean[:COUNTED] + _walk(everywhere, mean[KNOWN:])
-        new_weight = np.array([b.trust(mean, extra) for b, extra in zip(blocks, beyond, strict=True)])
-        new_overflow = np.maximum(np.maximum.accumulate(level - full), 0.0)
-        settled = float(np.abs(new_overflow - overflow).max()) < 0.02 and np.allclose(weight, new_weight, atol=0.02)
-        overflow, weight = new_overflow, new_weight
-        if settled:
+    counted = _course(motion.design, motion.clock, nodes)
+    times = np.concatenate([np.zeros(0), *(anchor.time_s for anchor in anchors)])
+    measured = _course(_at_times(motion, times), np.interp(times, motion.time_s, motion.clock), nodes)
+    place = np.searchsorted(motion.time_s, times).clip(0, len(motion.time_s) - 1)
+    row = np.zeros(len(motion.time_s), dtype=np.int64)
+    beyond = np.zeros(len(motion.time_s))
+    weight = np.ones(len(anchors))
+    rounds, step, change = 0, 1.0, beyond
+    while True:
+        rounds += 1
+        share, gas = _turned_to_gas(beyond)
+        level_at_full = share * (GAS_FROM + beyond) - gas
+        full = counted.at(row)
+        course = counted.since(full, share, level_at_full)
+        blocks = _blocks(measured.since(full.at(place), share[place], level_at_full[place]), anchors, scale)
+        mean, precision = _solve(base, start, blocks, weight)
+        level = counted.charge(mean)
+        new_weight = np.array([block.trust(mean) for block in blocks])
+        row, found = _last_full(level, GAS_FROM - float(mean[COUNTED + LIMIT]))
+        change, before = found - beyond, change
+        step = 0.5 * step if float(change @ before) < 0.0 else min(1.3 * step, 1.0)  # smaller where it swings
+        beyond = beyond + step * change
+        settled = float(np.abs(change).max()) < 0.05 and np.allclose(weight, new_weight, atol=0.02)
+        weight = new_weight
+        if settled or rounds == ITERATIONS:
             break
     covariance = _with_unsolved(np.asarray(np.linalg.inv(precision)), blocks, weight, errors_sd)
     return Charge(
-        soc=_on_rows(grid, motion, level - overflow, float(mean[PER_AH])),
-        sd=np.interp(grid.end_s, motion.time_s, _spread(motion, everywhere, covariance, scale)),
+        soc=_on_rows(grid, motion, level - _turned_to_gas(beyond)[1], float(mean[PER_AH])),
+        sd=np.interp(grid.end_s, motion.time_s, course.spread(covariance, scale)),
         mean=mean[:COUNTED],
         covariance=covariance[:COUNTED, :COUNTED],
         prior_mean=counted_mean,
@@ -85,48 +96,142 @@ def solve_charge(
     )
 
 
+def _last_full(level: FloatArray, limit: float) -> tuple[Int64Array, FloatArray]:
+    """(m,) row of the highest charge counted so far, and by how much it passes the limit [%]."""
+    highest = np.maximum.accumulate(level)
+    row = np.maximum.accumulate(np.where(level >= highest, np.arange(len(level)), 0))
+    return row, np.maximum(highest - limit, 0.0)
+
+
+def _turned_to_gas(beyond: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What becomes gas of the next bit of charge, 0 to 1, and what has [%], with so much counted beyond `GAS_FROM`."""
+    share = np.minimum(beyond / (2.0 * (FULL - GAS_FROM)), 1.0)
+    return share, share * (beyond - share * (FULL - GAS_FROM))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class _WalkAt:
-    """left, right: (k,) nodes before and after. share: (k,) of the latter, 0 to 1. bridge: (k,) variance beside both
-    [Ah^2].
+class _Course:
+    """How the charge at some instants (k) hangs on the unknowns.
+
+    design: (k, COUNTED). nodes, weights: (k, 2 or 4) of the walk. bridge: (k,) its variance beside its nodes [Ah^2].
+    share, known, bridge_full: (k,) where the battery has been full since: how much of what came before that no longer
+    counts, the charge that stands for it [%], the walk's variance there.
     """
 
-    left: Int64Array
-    right: Int64Array
-    share: FloatArray
+    design: FloatArray
+    nodes: Int64Array
+    weights: FloatArray
     bridge: FloatArray
+    share: FloatArray
+    known: FloatArray
+    bridge_full: FloatArray
+
+    def at(self, rows: Int64Array) -> _Course:
+        """The same at some of the instants."""
+        return _Course(*(getattr(self, name)[rows] for name in self.__slots__))
+
+    def since(self, full: _Course, share: FloatArray, known: FloatArray) -> _Course:
+        """Reckoned from where the battery was full."""
+        return _Course(
+            design=self.design - share[:, None] * full.design,
+            nodes=np.hstack((self.nodes, full.nodes)),
+            weights=np.hstack((self.weights, -share[:, None] * full.weights)),
+            bridge=self.bridge,
+            share=share,
+            known=known,
+            bridge_full=share**2 * full.bridge,
+        )
+
+    def charge(self, mean: FloatArray) -> FloatArray:
+        """(k,) the charge by the unknowns' means [%]."""
+        return np.asarray(self.known + self.design @ mean[:COUNTED] + (self.weights * mean[KNOWN + self.nodes]).sum(1))
+
+    def spread(self, covariance: FloatArray, scale: float) -> FloatArray:
+        """(k,) standard deviation of the charge [%]. covariance: of all unknowns. scale: [%^2] for an [Ah^2]."""
+        columns = np.append(np.arange(COUNTED), COUNTED + LIMIT)
+        design = np.column_stack((self.design, -self.share))
+        nodes, weights = KNOWN + self.nodes.T, self.weights.T
+        variance = np.einsum("ki,ki->k", design @ covariance[np.ix_(columns, columns)], design)
+        variance += (self.bridge + self.bridge_full) * scale
+        for node, weight in zip(nodes, weights, strict=True):
+            variance += 2.0 * weight * np.einsum("ki,ik->k", design, covariance[columns][:, node])
+            for other, its in zip(nodes, weights, strict=True):
+                variance += weight * its * covariance[node, other]
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+
+def _course(design: FloatArray, clock: FloatArray, nodes: FloatArray) -> _Course:
+    """The charge as counted from the beginning, at instants whose walk's clock is given."""
+    left = np.clip(np.searchsorted(nodes, clock, side="right") - 1, 0, len(nodes) - 1)
+    right = np.minimum(left + 1, len(nodes) - 1)
+    width = nodes[right] - nodes[left]
+    share = np.where(width > 0, (clock - nodes[left]) / np.where(width > 0, width, 1.0), 0.0)
+    bridge = np.where(width > 0, width * share * (1.0 - share), np.maximum(clock - nodes[left], 0.0))
+    none = np.zeros(len(clock))
+    both = np.stack((left, right), axis=1), np.stack((1.0 - share, share), axis=1)
+    return _Course(design, *both, bridge, share=none, known=none, bridge_full=none)
+
+
+def _at_times(motion: Motion, times: FloatArray) -> FloatArray:
+    """(k, COUNTED) the counting's design at any instants."""
+    return np.stack([np.interp(times, motion.time_s, motion.design[:, k]) for k in range(COUNTED)], axis=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Block:
-    """An anchor in the big problem: design on the few columns that are not zero, and its inverse covariance."""
+    """An anchor in the big problem: design on the few columns that are not zero, and its inverse covariance.
 
-    time_s: FloatArray
+    soc: what is measured beyond the charge that is known [%].
+    """
+
     soc: FloatArray
     columns: Int64Array
     design: FloatArray
     inverse: FloatArray
 
-    def trust(self, mean: FloatArray, overflow: FloatArray) -> float:
+    def trust(self, mean: FloatArray) -> float:
         """1 where the anchor fits as well as its errors allow, less where it does not."""
-        error = self.soc + overflow - self.design @ mean[self.columns]
+        error = self.soc - self.design @ mean[self.columns]
         expected = len(error) + 3.0 * np.sqrt(2.0 * len(error))
         return min(1.0, float(expected / max(float(error @ self.inverse @ error), 1e-9)))
+
+
+def _blocks(course: _Course, anchors: Sequence[Anchor], scale: float) -> list[_Block]:
+    """Every anchor's part of the problem. course: at all of their instants, one anchor after the other."""
+    bounds = np.cumsum([0, *(len(anchor.time_s) for anchor in anchors)])
+    blocks = []
+    for anchor, first, last in zip(anchors, bounds, bounds[1:], strict=False):
+        own = course.at(np.arange(first, last))
+        used, column = np.unique(own.nodes, return_inverse=True)
+        walk = np.zeros((last - first, len(used)))
+        np.add.at(walk, (np.arange(last - first)[:, None], column.reshape(own.nodes.shape)), own.weights)
+        shared = anchor.shared.copy()
+        shared[:, LIMIT] = -own.share
+        common = np.sqrt(own.bridge_full)
+        bridge = np.diag(own.bridge) + np.outer(common, common)
+        blocks.append(
+            _Block(
+                soc=anchor.soc - own.known,
+                columns=np.concatenate((np.arange(KNOWN), KNOWN + used)),
+                design=np.hstack((own.design, shared, walk)),
+                inverse=np.asarray(np.linalg.inv(anchor.covariance + bridge * scale)),
+            )
+        )
+    return blocks
 
 
 def _solve(
     base: FloatArray,
     start: FloatArray,
     blocks: Sequence[_Block],
-    overflow: Sequence[FloatArray],
     weight: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Mean and precision of all unknowns."""
     precision, right = base.copy(), base @ start
-    for block, extra, trust in zip(blocks, overflow, weight, strict=True):
+    for block, trust in zip(blocks, weight, strict=True):
         weighted = trust * block.design.T @ block.inverse
         precision[np.ix_(block.columns, block.columns)] += weighted @ block.design
-        right[block.columns] += weighted @ (block.soc + extra)
+        right[block.columns] += weighted @ block.soc
     return np.asarray(np.linalg.solve(precision, right), dtype=np.float64), precision
 
 
@@ -174,61 +279,6 @@ def _prior_precision(prior_sd: FloatArray, node_variance: FloatArray) -> FloatAr
     precision[place, place + 1] -= step
     precision[place + 1, place] -= step
     return precision
-
-
-def _walk_at(nodes: FloatArray, clock: FloatArray) -> _WalkAt:
-    left = np.clip(np.searchsorted(nodes, clock, side="right") - 1, 0, len(nodes) - 1)
-    right = np.minimum(left + 1, len(nodes) - 1)
-    width = nodes[right] - nodes[left]
-    share = np.where(width > 0, (clock - nodes[left]) / np.where(width > 0, width, 1.0), 0.0)
-    bridge = np.where(width > 0, width * share * (1.0 - share), np.maximum(clock - nodes[left], 0.0))
-    return _WalkAt(left, right, share, bridge)
-
-
-def _walk(at: _WalkAt, values: FloatArray) -> FloatArray:
-    return np.asarray(values[at.left] * (1.0 - at.share) + values[at.right] * at.share)
-
-
-def _blocks(motion: Motion, nodes: FloatArray, anchors: Sequence[Anchor], scale: float) -> list[_Block]:
-    """Every anchor's part of the problem; the motion is read once for all of them."""
-    if not anchors:
-        return []
-    times = np.concatenate([anchor.time_s for anchor in anchors])
-    counted = np.stack([np.interp(times, motion.time_s, motion.design[:, k]) for k in range(COUNTED)], axis=1)
-    at = _walk_at(nodes, np.interp(times, motion.time_s, motion.clock))
-    bounds = np.cumsum([0, *(len(anchor.time_s) for anchor in anchors)])
-    blocks = []
-    for anchor, first, last in zip(anchors, bounds, bounds[1:], strict=False):
-        own = slice(int(first), int(last))
-        left, right, share = at.left[own], at.right[own], at.share[own]
-        used = np.unique(np.concatenate((left, right)))
-        walk = np.zeros((len(left), len(used)))
-        np.add.at(walk, (np.arange(len(left)), np.searchsorted(used, left)), 1.0 - share)
-        np.add.at(walk, (np.arange(len(left)), np.searchsorted(used, right)), share)
-        bridge = np.diag(np.maximum(at.bridge[own] * scale, 1e-9))
-        blocks.append(
-            _Block(
-                time_s=anchor.time_s,
-                soc=anchor.soc,
-                columns=np.concatenate((np.arange(KNOWN), KNOWN + used)),
-                design=np.hstack((counted[own], anchor.shared, walk)),
-                inverse=np.asarray(np.linalg.inv(anchor.covariance + bridge)),
-            )
-        )
-    return blocks
-
-
-def _spread(motion: Motion, at: _WalkAt, covariance: FloatArray, scale: float) -> FloatArray:
-    """(m,) standard deviation of the charge on the motion's rows [%]."""
-    left, right = KNOWN + at.left, KNOWN + at.right
-    cross = covariance[:COUNTED, :]
-    design, share = motion.design, at.share
-    variance = np.einsum("mi,mi->m", design @ covariance[:COUNTED, :COUNTED], design)
-    variance += 2.0 * (1.0 - share) * np.einsum("mi,im->m", design, cross[:, left])
-    variance += 2.0 * share * np.einsum("mi,im->m", design, cross[:, right])
-    variance += (1.0 - share) ** 2 * covariance[left, left] + share**2 * covariance[right, right]
-    variance += 2.0 * share * (1.0 - share) * covariance[left, right] + at.bridge * scale
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def _on_rows(grid: Grid, motion: Motion, soc: FloatArray, per_ah: float) -> FloatArray:

@@ -13,13 +13,14 @@ from estimator.ocv import OcvCurve
 from estimator.relaxation import SHARED_SIZE_SD_V
 
 # The shared errors: the curve's shift [%] and tilt [% at 50 points from 75 %], this battery's relaxing voltages [V] one
-# for each time constant, its resistance to a small load (relative), what "nearly full" is [%], and
-# the voltage's temperature coefficient [V/K].
+# for each time constant, its resistance to a small load (relative), what "nearly full" is [%], the
+# voltage's temperature coefficient [V/K], and by how much less than it seems is full [%].
 SHIFT, TILT, RELAXING = 0, 1, 2
 LOAD: Final = RELAXING + len(SHARED_SIZE_SD_V)
 FULL: Final = LOAD + 1
 WARMTH: Final = FULL + 1
-SHARED: Final = WARMTH + 1
+LIMIT: Final = WARMTH + 1
+SHARED: Final = LIMIT + 1
 NOT_SOLVED = (TILT, WARMTH)  # their uncertainty is carried through instead, see `charge`
 
 VOLTAGE_SD = 0.009  # a sensor's constant error within +/-15 mV
@@ -52,7 +53,9 @@ class Anchor:
 def shared_sd(curve: OcvCurve) -> FloatArray:
     """(SHARED,) standard deviation of each shared error before the data; all have mean zero."""
     shift = float(np.hypot(curve.shift_sd, VOLTAGE_SD / float(curve.slope_at(np.array(70.0)))))
-    return np.array([shift, curve.tilt_sd, *SHARED_SIZE_SD_V, LOAD_SD, FULL_SHARED_SD, WARMTH_SD])
+    return np.array(
+        [shift, curve.tilt_sd, *SHARED_SIZE_SD_V, LOAD_SD, FULL_SHARED_SD, WARMTH_SD, np.hypot(shift, FULL_SHARED_SD)]
+    )
 
 
 def worth_using(anchors: Sequence[Anchor]) -> list[Anchor]:

@@ -9,6 +9,7 @@ import pytest
 
 from estimator.battery import estimate_battery
 from estimator.estimate import BatteryEstimate
+from signal_defs.platform import Battery
 
 
 def swinging(planted: Any, capacity: float, seed: int, resistance: float = 0.0045) -> BatteryEstimate:
@@ -65,3 +66,20 @@ def test_the_low_limit_of_capacity_is_what_the_battery_was_seen_to_hold(planted:
     found = swinging(planted, 70.0, seed=7)
     assert 0.25 * 70.0 * 0.9 < found.capacity_ah.low < 0.5 * 70.0
     assert any("Proved is only what was drawn" in str(text) for text in found.unknown)
+
+
+@pytest.mark.parametrize("hours", [2.0, 3.0, 6.0])
+def test_how_long_charging_goes_on_after_full_tells_nothing_of_the_capacity(planted: Any, hours: float) -> None:
+    # Nights at 98.5 %, each followed by 10.5 Ah drawn and a rest at 83.5 %: 70 Ah. What is charged beyond is gas.
+    soc, volts = zip(*planted.flooded_curve, strict=True)
+    full, drawn = (float(np.interp(at, soc, volts)) for at in (98.5, 83.5))
+    day = [(hours, 9.0, 14.4, 1500.0), (11.0, -0.03, full, 0.0), (3.0, -3.5, 12.2, 0.0), (9.0, -0.03, drawn, 0.0)]
+    legs = np.array([(10.0, -0.03, drawn, 0.0), *(4 * day)])
+    amps, terminal, rpm = np.repeat(legs[:, 1:], (360 * legs[:, 0]).astype(int), axis=0).T
+    columns = {"battery_current": amps, "battery_voltage": terminal, "engine_speed": rpm}
+    recording = planted.recording(10.0 * np.arange(len(amps)), columns | {"battery_temperature": 0.0 * amps + 25.0})
+    fade = estimate_battery(recording, Battery("flooded", 70.0, ocv_v=planted.flooded_curve)).fade
+    assert fade is not None
+    figure = fade.acid_capacity_ah
+    assert figure.value == pytest.approx(70.0, rel=0.03)
+    assert figure.low < 70.0 < figure.high
