@@ -30,7 +30,7 @@ from estimator.fade import (
     find_collapse,
     full_at,
     judge_fade,
-    low_if_faded,
+    low_if_plates_lost,
     proved_limit,
 )
 from estimator.grid import Grid, build_grid, valid_samples
@@ -123,7 +123,9 @@ def _estimate_one(
         1e-3 * resistance.low / rated_resistance(battery),
         _last_value(recording, "battery_soh"),
     )
-    low = low_if_faded(low, fade)
+    low_if_lost = low_if_plates_lost(low)
+    if fade.state == "likely":
+        low = low_if_lost
     rests = tuple(replace(rest, soc_from_ocv=usable.figure(rest.soc_from_ocv)) for rest in rests)
     usual = usable.capacity(by_acid)
     if collapse is not None and usable.empty:
@@ -162,7 +164,7 @@ def _estimate_one(
         days_to_idle_stop_limit=_days_to_idle_stop(rules, soc_end, reckoned, parked),
         days_to_no_start=days_until(UNSURE_START_SOC, soc_end, reckoned, parked),
         next_crank_temperature_c=temperature,
-        unknown=_unknown(grid, rests, starts, fade),
+        unknown=_unknown(grid, rests, starts, fade, float(low_if_lost[-1])),
         sensor=replace(judge_sensor(recording, grid, soc, cranks, reckoned.value, health), ocv_at_full_soc=at_full),
         full_charges_ns=tuple(full.end_ns for full in fulls),
         fade=fade,
@@ -263,8 +265,10 @@ def _last_temperature(grid: Grid) -> float:
     return float(known[-1]) if len(known) else math.nan
 
 
-def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: Fade) -> tuple[Text, ...]:
-    """What this recording could not tell, in sentences."""
+def _unknown(
+    grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: Fade, low_if_lost: float
+) -> tuple[Text, ...]:
+    """What this recording could not tell, in sentences. low_if_lost: of the charge at the end, were plates lost [%]."""
     said = []
     if not np.isfinite(grid.current).any():
         said.append(Text("No current was recorded: charge is known only where the battery rested."))
@@ -284,8 +288,8 @@ def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: F
         said.append(
             Text(
                 "Capacity and charge are read from the acid: plates lost while their acid stays would not show. "
-                "Proved is only what was drawn: {low:.0f} Ah.",
-                {"low": fade.proved_ah},
+                "Proved is only what was drawn: {low:.0f} Ah; the charge at the end may be as low as {soc:.0f} %.",
+                {"low": fade.proved_ah, "soc": low_if_lost},
             )
         )
     return tuple(said)

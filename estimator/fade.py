@@ -216,11 +216,9 @@ def proved_limit(capacity: Figure, fade: Fade) -> Figure:
     return Figure(capacity.value, min(capacity.low, fade.proved_ah), capacity.high)
 
 
-def low_if_faded(low: FloatArray, fade: Fade) -> FloatArray:
-    """(n,) the band's lower edge [%], where fade is likely: as if the battery were empty just below its lowest charge,
-    or with half of its plates.
+def low_if_plates_lost(low: FloatArray) -> FloatArray:
+    """(n,) the band's lower edge [%] for a battery that has lost plates, but not its acid.
+
+    As if it were empty just below its lowest charge, or with half of its plates.
     """
-    if fade.state != "likely":
-        return low
-    empty = min(float(np.nanmin(low)), HALF_LOST)
-    return np.clip(Usable(empty=empty).charge(low), 0.0, 100.0)
+    return np.clip(Usable(empty=min(float(np.nanmin(low)), HALF_LOST)).charge(low), 0.0, 100.0)

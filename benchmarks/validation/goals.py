@@ -107,10 +107,13 @@ def _hidden_rows(results: Sequence[Result]) -> list[Row]:
             rows.append(_row(name, "90 %", found, least.held >= BAND_GOAL[0]))
             if shown:
                 widest = max(members, key=lambda one: one.over_need)
+                name, goal, met = "its half width over the 95 % error, widest", "2", widest.over_need <= WIDTH_GOAL
                 found = f"{widest.over_need:.1f} ({widest.scenario.name})"
-                rows.append(
-                    _row("its half width over the 95 % error, widest", "2", found, widest.over_need <= WIDTH_GOAL)
-                )
+            else:
+                held = min(float(of_all(one.runs, "inside_if_lost").mean()) for one in members)
+                name, goal, met = "the band holds, its low limit as if plates were lost", "90 %", held >= BAND_GOAL[0]
+                found = f"{100 * held:.1f} %"
+            rows.append(_row(name, goal, found, met))
     return rows
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from estimator.estimate import Figure, unknown_figure
-from estimator.fade import Usable, empty_anchor, find_collapse, judge_fade, low_if_faded, proved_limit
+from estimator.fade import Usable, empty_anchor, find_collapse, judge_fade, low_if_plates_lost, proved_limit
 from estimator.grid import Grid
 from estimator.phases import AWAKE, RUNNING
 from signal_defs.text import Text
@@ -67,17 +67,19 @@ def test_without_evidence_hidden_fade_is_possible_and_only_the_capacitys_low_lim
     assert fade.state == "possible"
     assert fade.proved_ah == pytest.approx(0.30 * 68.0)  # by hand: 30 points were drawn
     assert proved_limit(ACID, fade) == Figure(70.0, 0.30 * 68.0, 72.0)
-    low = np.array([70.0, 90.0])
-    assert low_if_faded(low, fade) is low
 
 
 @pytest.mark.parametrize(("ratio", "told"), [(1.7, float("nan")), (1.0, 60.0)])
-def test_evidence_of_wear_widens_the_bands_below(ratio: float, told: float) -> None:
+def test_evidence_of_wear_makes_hidden_fade_likely(ratio: float, told: float) -> None:
     fade = judge_fade(Usable(), NONE, 70.0, ACID, ratio, told)
     assert fade.state == "likely"
     assert len(fade.evidence) == 1
-    # by hand: as if empty at 50 % of the acid, 70 % of it is 40 % of the rest
-    assert low_if_faded(np.array([70.0, 100.0]), fade) == pytest.approx([40.0, 100.0])
+
+
+def test_with_plates_lost_the_charge_is_at_least_what_is_left_above_the_lowest_seen_or_half() -> None:
+    # by hand: empty at 50 % of the acid, 70 % of it is 40 % of the rest; empty at 20 %, 60 % is a half
+    assert low_if_plates_lost(np.array([70.0, 100.0])) == pytest.approx([40.0, 100.0])
+    assert low_if_plates_lost(np.array([20.0, 60.0])) == pytest.approx([0.0, 50.0])
 
 
 def test_fade_is_excluded_where_nearly_all_was_drawn() -> None:
