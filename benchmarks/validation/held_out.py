@@ -26,31 +26,11 @@ from benchmarks.validation.scenarios import (
     found_flat,
     gassing,
     slow,
+    weekend,
 )
 from benchmarks.validation.vehicle import Vehicle
 
 TRADE_AGM_V = (11.70, 12.00, 12.30, 12.60, 12.90)  # one published charge table at 0, 25 ... 100 %
-
-
-def weekend(vehicle: Vehicle) -> None:
-    """Nine days: parked through the week with two short errands, long drives on Saturday and Sunday."""
-    vehicle.park(14.0)
-    for day in range(9):
-        if day in {1, 3}:
-            vehicle.start()
-            vehicle.cruise(float(vehicle.rng.uniform(7, 13)))
-            vehicle.park(0.5)
-            vehicle.start()
-            vehicle.charge(2.0)
-            vehicle.cruise(8.0)
-        if day in {5, 6}:
-            vehicle.start()
-            vehicle.charge(float(vehicle.rng.uniform(80, 140)))
-            vehicle.cruise(25.0)
-            vehicle.park(float(vehicle.rng.uniform(3, 6)))
-            vehicle.start()
-            vehicle.cruise(20.0)
-        vehicle.park(float(vehicle.rng.uniform(19, 23)))
 
 
 def delivery(vehicle: Vehicle) -> None:
@@ -133,6 +113,9 @@ HELD_OUT = (
         GAS_GOAL,
         air=24.0,
         seed=110,
+    ),
+    Scenario(
+        "fresh-efb-gassing", "strong gassing", gassing(_design(EFB, 70.0)), camping, 83.0, GAS_GOAL, air=19.0, seed=117
     ),
     Scenario(
         "fresh-agm-faded-70",

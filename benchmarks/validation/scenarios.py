@@ -16,13 +16,19 @@ FLOODED_V = (11.89, 12.06, 12.24, 12.45, 12.65)  # battery industry council's ta
 ACID_LEFT = (0.08, 0.31, 0.54, 0.77, 1.0)  # of the model's acid at these charges
 AGM = Design("agm", 70.0)
 FLOODED = Design("flooded", 70.0, Chemistry(tuple(zip(ACID_LEFT, FLOODED_V, strict=True))), gas=0.0015)
-OTHER_ACID_V = 0.04  # denser, or as in hot countries thinner, by 0.007 in specific gravity of each cell
-DENSE, THIN = (
-    replace(FLOODED, chemistry=Chemistry(tuple((left, volts + more) for left, volts in FLOODED.chemistry.ocv_v)))
-    for more in (OTHER_ACID_V, -OTHER_ACID_V)
-)
 EFB_V = tuple(volts + 0.075 for volts in FLOODED_V)  # denser acid, from memory
 EFB = Design("efb", 60.0, Chemistry(tuple(zip(ACID_LEFT, EFB_V, strict=True))), gas=0.0012)
+OTHER_ACID_V = 0.04  # denser, or as in hot countries thinner, by 0.007 in specific gravity of each cell
+
+
+def _with_acid(design: Design, volts: float) -> Design:
+    """A battery with denser or thinner acid, by its open-circuit voltage."""
+    return replace(design, chemistry=Chemistry(tuple((left, v + volts) for left, v in design.chemistry.ocv_v)))
+
+
+DENSE, THIN, EFB_DENSE, EFB_THIN = (
+    _with_acid(design, volts) for design in (FLOODED, EFB) for volts in (OTHER_ACID_V, -OTHER_ACID_V)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +138,27 @@ def found_flat(vehicle: Vehicle) -> None:
         commute()
 
 
+def weekend(vehicle: Vehicle) -> None:
+    """Nine days: parked through the week with two short errands, long drives on Saturday and Sunday."""
+    vehicle.park(14.0)
+    for day in range(9):
+        if day in {1, 3}:
+            vehicle.start()
+            vehicle.cruise(float(vehicle.rng.uniform(7, 13)))
+            vehicle.park(0.5)
+            vehicle.start()
+            vehicle.charge(2.0)
+            vehicle.cruise(8.0)
+        if day in {5, 6}:
+            vehicle.start()
+            vehicle.charge(float(vehicle.rng.uniform(80, 140)))
+            vehicle.cruise(25.0)
+            vehicle.park(float(vehicle.rng.uniform(3, 6)))
+            vehicle.start()
+            vehicle.cruise(20.0)
+        vehicle.park(float(vehicle.rng.uniform(19, 23)))
+
+
 def slow(design: Design) -> Design:
     """With +100 mV after charge and -50 mV after discharge that die over four hours: three time constants."""
     return replace(design, slow_v=(0.10, 0.05), slow_s=4800.0)
@@ -161,9 +188,20 @@ SCENARIOS = (
     Scenario("efb-mixed", "healthy flooded, EFB", EFB, mixed, 84.0, FLOODED_GOAL, seed=4),
     Scenario("flooded-dense", "healthy flooded, EFB", DENSE, mixed, 86.0, FLOODED_GOAL, seed=15),
     Scenario("flooded-thin", "healthy flooded, EFB", THIN, unknown_start, 66.0, FLOODED_GOAL, seed=16),
+    Scenario("efb-dense", "healthy flooded, EFB", EFB_DENSE, mixed, 84.0, FLOODED_GOAL, seed=19),
+    Scenario("efb-thin", "healthy flooded, EFB", EFB_THIN, deep, 80.0, FLOODED_GOAL, seed=20),
     Scenario("agm-slow", "slow relaxation", slow(AGM), mixed, 84.0, SLOW_GOAL, seed=5),
     Scenario("flooded-slow", "slow relaxation", slow(FLOODED), mixed, 84.0, SLOW_GOAL, seed=6),
     Scenario("flooded-gassing", "strong gassing", gassing(FLOODED), deep, 84.0, GAS_GOAL, seed=7),
+    Scenario(
+        "flooded-gassing-weekend",
+        "strong gassing",
+        gassing(replace(FLOODED, rated=75.0)),
+        weekend,
+        84.0,
+        GAS_GOAL,
+        seed=18,
+    ),
     Scenario("agm-faded-80", "faded with its acid", replace(AGM, grown=0.8), mixed, 84.0, FADED_GOAL, seed=8),
     Scenario("agm-faded-60", "faded with its acid", replace(AGM, grown=0.6), deep, 84.0, FADED_GOAL, seed=9),
     Scenario("flooded-faded-60", "faded with its acid", replace(FLOODED, grown=0.6), deep, 84.0, FADED_GOAL, seed=9),
