@@ -15,9 +15,9 @@ from typing import TypeVar, cast
 
 import numpy as np
 from numba import njit, types
-from numpy.typing import NDArray
 
-from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.frames import Flag, Int64Array
+from decoder.logs.compiled import Frames
 from decoder.logs.text_columns import BASE64, LOW_BYTES, SPACED_KEEP, SPACES, ZEROS, Words, repeat
 
 U = np.uint64
@@ -34,9 +34,11 @@ _TRANSMIT, _EXTENDED = np.uint16(Flag.TRANSMIT), np.uint16(Flag.EXTENDED)
 _MOST_BASE, _MOST = U(0x7FF), U(0x1FFFFFFF)
 
 _WORDS = types.Array(types.uint64, 1, "A", aligned=False)  # one from each byte of the text on
-_PLACES, _NUMBERS = types.int64[::1], types.uint64[::1]
+_PLACES = types.int64[::1]
 _SHARED = types.Array(types.uint64, 1, "C", readonly=True)
-_FRAMES = (_PLACES, types.uint32[::1], types.uint16[::1], types.uint8[::1], _NUMBERS, types.boolean[::1])
+_FRAMES = types.NamedTuple(
+    (_PLACES, types.uint32[::1], types.uint16[::1], types.uint8[::1], types.uint64[::1], types.boolean[::1]), Frames
+)
 
 
 def _inner(function: _Function) -> _Function:
@@ -61,11 +63,18 @@ def hex_word(word: U) -> tuple[U, bool]:
 
 
 @_inner
+def swapped(word: U) -> U:
+    """The bytes in the opposite order."""
+    word = ((word >> U(8)) & _HALVES) | ((word & _HALVES) << U(8))
+    word = ((word >> U(16)) & _FOURTHS) | ((word & _FOURTHS) << U(16))
+    return (word >> U(32)) | (word << U(32))
+
+
+@_inner
 def hex_value(word: U) -> tuple[U, bool]:
     """As `hex_number`."""
-    swapped, good = hex_word(word)
-    pairs = ((swapped >> U(8)) & U(0x00FF00FF)) | ((swapped & U(0x00FF00FF)) << U(8))
-    return (pairs >> U(16)) | ((pairs & U(0xFFFF)) << U(16)), good
+    value, good = hex_word(word)
+    return swapped(value) >> U(32), good
 
 
 @_inner
@@ -120,6 +129,14 @@ def first_characters(word: U, kept: int) -> U:
 
 
 @_inner
+def joined_bytes(first: U, second: U, characters: int) -> tuple[U, bool]:
+    """Up to eight bytes that so many digits write, in one word."""
+    low_half, low_good = hex_word(first_characters(first, min(characters, 8)))
+    high_half, high_good = hex_word(first_characters(second, max(characters - 8, 0)))
+    return low_half | (high_half << U(32)), low_good and high_good
+
+
+@_inner
 def matches(words: Words, begin: U, pattern: Words, mask: Words) -> bool:
     """Whether the line has what all lines of the layout share."""
     other = U(0)
@@ -131,7 +148,7 @@ def matches(words: Words, begin: U, pattern: Words, mask: Words) -> bool:
     return bool(other == U(0))
 
 
-@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, _SHARED, *_FRAMES)
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, _SHARED, _FRAMES)
 def candump_lines(
     words: Words,
     start: Int64Array,
@@ -140,19 +157,14 @@ def candump_lines(
     time_masks: Words,
     pattern: Words,
     mask: Words,
-    time_ns: Int64Array,
-    identifier: NDArray[np.uint32],
-    flags: NDArray[np.uint16],
-    length: ByteArray,
-    payload: Words,
-    good: BoolArray,
+    frames: Frames,
 ) -> int:
     """As `candump_columns._read`. places: shift, point, identifier, data. Returns how many lines have the layout."""
     shift, point, identifier_at, data = places[0], U(places[1]), U(places[2]), U(places[3])
     extended = data - identifier_at != U(4)
     alike = 0
-    for row in range(len(good)):
-        good[row] = False
+    for row in range(len(start)):
+        frames.good[row] = False
         if start[row] + shift < 0 or start[row] + shift + 72 > len(words) or end[row] < 2 or end[row] > len(words):
             continue
         begin, stop = U(start[row] + shift), U(end[row])
@@ -175,14 +187,13 @@ def candump_lines(
         characters = int(np.int64(stop - (begin + data)))
         if not fine or characters < 0 or characters > 16 or characters & 1:
             continue
-        low_half, ok = hex_word(first_characters(words[begin + data], min(characters, 8)))
-        high_half, fine = hex_word(first_characters(words[begin + data + U(8)], max(characters - 8, 0)))
-        time_ns[row] = np.int64(high * U(100_000_000_000) + micro * U(1000))
-        identifier[row] = number
-        flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if extended else np.uint16(0))
-        length[row] = characters >> 1
-        payload[row] = low_half | (high_half << U(32))
-        good[row] = ok and fine
+        content, fine = joined_bytes(words[begin + data], words[begin + data + U(8)], characters)
+        frames.time_ns[row] = np.int64(high * U(100_000_000_000) + micro * U(1000))
+        frames.identifier[row] = number
+        frames.flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if extended else np.uint16(0))
+        frames.length[row] = characters >> 1
+        frames.payload[row] = content
+        frames.good[row] = fine
     return alike
 
 
@@ -224,7 +235,7 @@ def left_identifier(word: U, ninth: U, room: int, marked: bool) -> tuple[U, bool
     return number, extended, good and fine
 
 
-@_loop(_WORDS, _PLACES, _PLACES, _PLACES, types.boolean, _SHARED, _SHARED, *_FRAMES)
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, types.boolean, _SHARED, _SHARED, _FRAMES)
 def spaced_lines(
     words: Words,
     start: Int64Array,
@@ -233,12 +244,7 @@ def spaced_lines(
     marked: bool,
     pattern: Words,
     mask: Words,
-    time_ns: Int64Array,
-    identifier: NDArray[np.uint32],
-    flags: NDArray[np.uint16],
-    length: ByteArray,
-    payload: Words,
-    good: BoolArray,
+    frames: Frames,
 ) -> int:
     """As `spaced_columns._read` for CAN. places: see `spaced_columns._compiled`. Returns how many lines are good."""
     shift, lead, decimals, second = places[0], places[1], places[2], U(places[3])
@@ -247,8 +253,8 @@ def spaced_lines(
     data, ended = U(places[10]), places[11] != 0
     absent = LOW_BYTES[8 - min(lead, 8)]
     found = 0
-    for row in range(len(good)):
-        good[row] = False
+    for row in range(len(start)):
+        frames.good[row] = False
         if start[row] + shift < 0 or start[row] + shift + 128 > len(words):
             continue
         begin, stop = U(start[row] + shift), U(end[row])
@@ -282,47 +288,40 @@ def spaced_lines(
             continue
         if ended and stop > (last if size != U(0) else begin + length_at + U(1)) + U(1):
             continue
-        time_ns[row] = np.int64(seconds * second + fraction * second // U(100_000_000))
-        identifier[row] = number
-        flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if extended else np.uint16(0))
-        length[row] = size
-        payload[row] = content
-        good[row] = True
+        frames.time_ns[row] = np.int64(seconds * second + fraction * second // U(100_000_000))
+        frames.identifier[row] = number
+        frames.flags[row] = (_TRANSMIT if sent else np.uint16(0)) | (_EXTENDED if extended else np.uint16(0))
+        frames.length[row] = size
+        frames.payload[row] = content
+        frames.good[row] = True
         found += 1
     return found
 
 
 @_inner
-def base64_bytes(words: Words, at: int, size: int, length: int) -> tuple[U, bool]:
-    """Up to eight bytes that so many characters write, in one word; bits that no byte needs do not count."""
-    payload, seen = U(0), U(0)
-    for place in range(size):
-        value = U(_BASE64[words[at + place] & _BYTE])
+def base64_bytes(words: Words, at: int, size: int) -> tuple[U, bool]:
+    """As `text_columns.base64_bytes`, in one word."""
+    first, last, seen = U(0), U(0), U(0)
+    for place in range(12):
+        value = U(_BASE64[words[at + place] & _BYTE]) if place < size else U(0)
         seen |= value
-        bit = 6 * place
-        byte = bit // 8
-        room = 8 * (byte + 1) - bit  # bits left in the byte where this character begins
-        if room >= 6:
-            payload |= ((value << U(room - 6)) & _BYTE) << U(8 * byte)
+        if place < 8:
+            first = (first << U(6)) | value
         else:
-            if byte < length:
-                payload |= (value >> U(6 - room)) << U(8 * byte)
-            if byte + 1 < length:
-                payload |= ((value << U(2 + room)) & _BYTE) << U(8 * (byte + 1))
-    return payload, bool(seen < U(64))
+            last = (last << U(6)) | value
+    return swapped((first << U(16)) | (last >> U(8))), bool(seen < U(64))
 
 
 @_inner
 def written_bytes(words: Words, at: int, size: int, length: int, form: int) -> tuple[U, bool]:
     """As `csv_alike._payload`. form: 0 nothing, 1 digits, 2 digits with blanks, 3 base64."""
     if form == 1:
-        low_half, low_good = hex_word(first_characters(words[at], min(size, 8)))
-        high_half, high_good = hex_word(first_characters(words[at + 8], max(size - 8, 0)))
-        return low_half | (high_half << U(32)), low_good and high_good
+        return joined_bytes(words[at], words[at + 8], size)
     if form == 2:
         return spaced_bytes((words[at - 1] & ~_BYTE) | _SPACE, words[at + 7], words[at + 15], U(length))
     if form == 3:
-        return base64_bytes(words, at, size, length)
+        content, good = base64_bytes(words, at, size)
+        return content & LOW_BYTES[length], good
     return U(0), True
 
 
@@ -335,7 +334,7 @@ def digits_before(word: U, mark: U) -> int:
     return count
 
 
-@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, *_FRAMES)
+@_loop(_WORDS, _PLACES, _PLACES, _PLACES, _SHARED, _SHARED, _FRAMES)
 def table_lines(
     words: Words,
     start: Int64Array,
@@ -343,12 +342,7 @@ def table_lines(
     places: Int64Array,
     pattern: Words,
     mask: Words,
-    time_ns: Int64Array,
-    identifier: NDArray[np.uint32],
-    flags: NDArray[np.uint16],
-    length: ByteArray,
-    payload: Words,
-    good: BoolArray,
+    frames: Frames,
 ) -> int:
     """As `csv_alike._read`. places: see `csv_alike._read_compiled`. Returns how many lines are good."""
     digits, point, unit, most_whole, size = places[0], U(places[1]), U(places[2]), U(places[3]), places[4]
@@ -356,8 +350,8 @@ def table_lines(
     least, most, shared_flags = U(places[8]), U(places[9]), np.uint16(places[10])
     data, characters, count, form = places[11], places[12], places[13], places[14]
     found = 0
-    for row in range(len(good)):
-        good[row] = False
+    for row in range(len(start)):
+        frames.good[row] = False
         stop, at_point = end[row], start[row] + digits
         behind = stop - size
         if at_point < 16 or behind < 32 or at_point + 64 > len(words) or stop + 64 > len(words):
@@ -386,11 +380,11 @@ def table_lines(
         if not fine:
             continue
         nano = fraction * U(10) if unit == U(1_000_000_000) else fraction * U(10) * unit // U(1_000_000_000)
-        time_ns[row] = np.int64(whole * unit + nano)
-        identifier[row] = number
-        flags[row] = shared_flags
-        length[row] = count
-        payload[row] = content
-        good[row] = True
+        frames.time_ns[row] = np.int64(whole * unit + nano)
+        frames.identifier[row] = number
+        frames.flags[row] = shared_flags
+        frames.length[row] = count
+        frames.payload[row] = content
+        frames.good[row] = True
         found += 1
     return found
