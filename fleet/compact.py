@@ -16,8 +16,8 @@ from fleet.parts import Part, part_name
 from fleet.store import Snapshot, Store
 from fleet.tables import HEAD, TABLES
 
-GRACE_S = 900.0  # longest that a plain Parquet reader is thought to take over a list of files
-ORPHAN_S = 86_400.0  # a writer that left files without a head for a day is dead
+_GRACE_S = 900.0  # longest that a plain Parquet reader is thought to take over a list of files
+_ORPHAN_S = 86_400.0  # a writer that left files without a head for a day is dead
 _ROWS = 1_500_000  # of all tables of a merged part
 _SET_ASIDE = "damaged"
 
@@ -36,7 +36,7 @@ class Compacted:
     set_aside: tuple[str, ...] = ()
 
 
-def compact(store: Store, *, grace_s: float = GRACE_S) -> Compacted:
+def compact(store: Store, *, grace_s: float = _GRACE_S) -> Compacted:
     """Merge what is small, delete what is replaced for longer than grace_s [s], set aside what is damaged."""
     damaged = _set_aside(store)
     merged = made = 0
@@ -157,8 +157,8 @@ def _delete_orphans(store: Store) -> int:
         for table in TABLES
         if table != HEAD
         for entry in store.place.entries(table)
-        if entry.name.partition("/")[2] not in heads and entry.age_s > ORPHAN_S
+        if entry.name.partition("/")[2] not in heads and entry.age_s > _ORPHAN_S
     ]
-    old += [entry.name for entry in store.place.entries("half") if entry.age_s > ORPHAN_S]
+    old += [entry.name for entry in store.place.entries("half") if entry.age_s > _ORPHAN_S]
     store.place.delete(old)
     return len(old)

@@ -10,9 +10,9 @@ from fleet.intervals import Interval
 from signal_defs.text import Text
 
 # 0.16 to 0.17 gal/h for a 2.0 l engine and 1.48 l/h for a 4.6 l one: US DOE Fact of the Week 861.
-DEFAULT_L_PER_H = Interval(0.6, 0.6, 1.48)
+_DEFAULT_L_PER_H = Interval(0.6, 0.6, 1.48)
 _PLATFORM_BAND = 0.2  # of a rate that the platform gives; common practice, no source
-RESTART_S = 9.0  # seconds of idling that a restart burns: Gaines, Rask and Keller 2012; about 10 s is published too
+_RESTART_S = 9.0  # seconds of idling that a restart burns: Gaines, Rask and Keller 2012; about 10 s is published too
 _RESTART_MOST_S = 10.0
 
 
@@ -41,8 +41,8 @@ def idle_cost(data: FleetData) -> IdleCost:
             own += 1
             rate = Interval(given, given * (1 - _PLATFORM_BAND), given * (1 + _PLATFORM_BAND))
         else:
-            rate = DEFAULT_L_PER_H
-        value += rate.value * max(idle_s - RESTART_S * refused, 0.0) / 3600
+            rate = _DEFAULT_L_PER_H
+        value += rate.value * max(idle_s - _RESTART_S * refused, 0.0) / 3600
         low += rate.low * max(idle_s - _RESTART_MOST_S * refused, 0.0) / 3600
         high += rate.high * idle_s / 3600
     return IdleCost(float(lost.sum()), int(refusals.sum()), Interval(value, low, high), _source(own, len(lost)))

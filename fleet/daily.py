@@ -12,8 +12,8 @@ from typing import Any
 Row = dict[str, Any]
 
 _DAY_US = 86_400_000_000
-NIGHT_S = 4 * 3600.0  # shortest rest that tells of the draw asleep; common practice, no source
-ENOUGH_SOC = 70.0  # charge above which a crank's resistance is compared [%]; common practice, no source
+_NIGHT_S = 4 * 3600.0  # shortest rest that tells of the draw asleep; common practice, no source
+_ENOUGH_SOC = 70.0  # charge above which a crank's resistance is compared [%]; common practice, no source
 
 
 def daily_rows(rows: Mapping[str, list[Row]]) -> list[Row]:
@@ -111,7 +111,7 @@ def _cranks(starts: list[Row]) -> Row:
     good = [
         row["resistance_mohm"]
         for row in seen
-        if math.isfinite(row["resistance_mohm"]) and row["soc"] > ENOUGH_SOC  # an unknown charge is not above it
+        if math.isfinite(row["resistance_mohm"]) and row["soc"] > _ENOUGH_SOC  # an unknown charge is not above it
     ]
     return {
         "cranks": len(good),
@@ -123,7 +123,7 @@ def _cranks(starts: list[Row]) -> Row:
 
 def _rested(rests: list[Row]) -> Row:
     settled = [row for row in rests if row["settled"] == "settled" and math.isfinite(row["soc"])]
-    nights = [row for row in rests if row["seconds"] >= NIGHT_S and math.isfinite(row["asleep_ma"])]
+    nights = [row for row in rests if row["seconds"] >= _NIGHT_S and math.isfinite(row["asleep_ma"])]
     hours = math.fsum(row["seconds"] for row in nights) / 3600
     return {
         "rests": len(settled),

@@ -125,7 +125,7 @@ class Days:
         return _grouped(self.names, self.vehicle, monday(self.day), sums | {"temperature_c": celsius}, weights)
 
 
-def days_of(names: Sequence[str], vehicle: Any, day: Any, columns: Mapping[str, Any]) -> Days:
+def _days_of(names: Sequence[str], vehicle: Any, day: Any, columns: Mapping[str, Any]) -> Days:
     """Rows of several recordings of one vehicle and day as one: sums, and means by what is behind them.
 
     names: (k,) any order, no one twice. vehicle: (n,) place in names. day: (n,) [days since 1970]. columns: (n,) of
@@ -156,7 +156,7 @@ def days_of_table(table: Any) -> Days:
     names = words.dictionary.to_pylist()
     columns = {name: numbers(table.column(name)) for name in table.column_names if name in COLUMNS}
     day = numbers(table.column("day").cast(pa.date32()).cast(pa.int32()))
-    return days_of(names, numbers(words.indices), day, columns)
+    return _days_of(names, numbers(words.indices), day, columns)
 
 
 def _grouped(

@@ -13,8 +13,8 @@ from fleet.classes import Classes
 from fleet.history import Event
 from fleet.intervals import middle
 
-CUTTING = ("battery", "coding", "reset", "sensor_reset", "battery_changed")  # kinds of events that begin an episode
-VISIT = "visit"  # kind that begins one only where the figures change level at it
+_CUTTING = ("battery", "coding", "reset", "sensor_reset", "battery_changed")  # kinds of events that begin an episode
+_VISIT = "visit"  # kind that begins one only where the figures change level at it
 EACH_SIDE = 6  # points on either side of a change that nobody told of
 _BETTER = 0.5  # share of the straight line's squared error that two levels may leave; common practice, no source
 
@@ -25,18 +25,16 @@ class Cut:
 
     day: float
     kind: str
-    before: float = float("nan")
-    after: float = float("nan")
 
 
 def known_cuts(events: Iterable[Event]) -> tuple[Cut, ...]:
     """Cuts at events that begin another battery episode. events: of one vehicle, in order of time."""
-    return tuple(Cut(event.day, event.kind) for event in events if event.kind in CUTTING)
+    return tuple(Cut(event.day, event.kind) for event in events if event.kind in _CUTTING)
 
 
 def told_visits(events: Iterable[Event]) -> tuple[float, ...]:
     """Days of workshop visits, at which a figure may have changed and need not have."""
-    return tuple(event.day for event in events if event.kind == VISIT)
+    return tuple(event.day for event in events if event.kind == _VISIT)
 
 
 def seen_cuts(
@@ -68,7 +66,7 @@ def seen_cuts(
     places.sort()
     medians = [middle(y[a:b]) for a, b in pairwise([0, *places, n])]
     return tuple(
-        Cut(float(x[at]), VISIT if at in told else "seen", before, after)
+        Cut(float(x[at]), _VISIT if at in told else "seen")
         for at, (before, after) in zip(places, pairwise(medians), strict=True)
         if abs(after - before) >= least
     )

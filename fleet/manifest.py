@@ -12,7 +12,7 @@ from pathlib import Path
 from signal_defs.errors import DefinitionError, DefinitionFaultsError, UsageError
 
 COLUMNS = ("vehicle", "platform", "battery", "depot", "visits", "logs")
-VISIT_KINDS = ("visit", "battery", "coding", "reset")
+_VISIT_KINDS = ("visit", "battery", "coding", "reset")
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +102,11 @@ def _split(words: str) -> list[str]:
 def _visit(words: str, where: str) -> Visit:
     day, _, kind = words.partition(" ")
     kind = kind.strip() or "visit"
-    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", day) or kind not in VISIT_KINDS:
+    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", day) or kind not in _VISIT_KINDS:
         raise DefinitionError(
             f"{words!r} is no visit.",
             where=where,
-            mend=f"Write the day and what was done, such as 2025-03-02 battery; known: {', '.join(VISIT_KINDS)}.",
+            mend=f"Write the day and what was done, such as 2025-03-02 battery; known: {', '.join(_VISIT_KINDS)}.",
         )
     try:
         return Visit(date.fromisoformat(day), kind)

@@ -12,7 +12,7 @@ from signal_defs.text import Text
 
 MONTH_DAYS = 30.44  # a twelfth of 365.25
 RECENT_DAYS = 28  # the level of a figure is that of the last weeks
-SOON_DAYS = 60.0
+_SOON_DAYS = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Metric:
     relative: bool = False
     remembers: bool = False
     misled: float = 1e-5
-    soon: float | None = SOON_DAYS
+    soon: float | None = _SOON_DAYS
     good: float | None = None
     limit: float | None = None
     ranked: bool = True

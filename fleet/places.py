@@ -25,7 +25,6 @@ class Entry:
     """One file of a store. age_s: since it was written [s]."""
 
     name: str
-    size: int
     age_s: float
 
 
@@ -45,8 +44,7 @@ class LocalFolder:
                 for item in listing:
                     with suppress(FileNotFoundError):  # deleted since it was listed
                         if item.is_file():
-                            seen = item.stat()
-                            found.append(Entry(f"{folder}/{item.name}", seen.st_size, now - seen.st_mtime))
+                            found.append(Entry(f"{folder}/{item.name}", now - item.stat().st_mtime))
         except FileNotFoundError:
             return []
         return sorted(found, key=lambda entry: entry.name)
@@ -103,7 +101,7 @@ class ObjectStore:
             return []
         now = time.time()
         found = [
-            Entry(f"{folder}/{item['name'].rsplit('/', 1)[-1]}", int(item["size"] or 0), now - _written(item, now))
+            Entry(f"{folder}/{item['name'].rsplit('/', 1)[-1]}", now - _written(item, now))
             for item in listing
             if item["type"] == "file" and not item["name"].endswith("/")
         ]

@@ -24,7 +24,7 @@ class Slope:
     """value: median of the slopes of all pairs, per unit of x. low, high: Sen's 95 % interval.
 
     error: standard error of the slope from what is left about it, wild values cut at three times the spread. freedom:
-    of that error. s, z, p: of Mann and Kendall's test, two-sided. points: how many. pairs: slopes behind it.
+    of that error. s, z, p: of Mann and Kendall's test, two-sided. pairs: slopes behind it.
     """
 
     value: float
@@ -35,7 +35,6 @@ class Slope:
     s: int
     z: float
     p: float
-    points: int
     pairs: int
 
 
@@ -74,7 +73,6 @@ def sen_slope(
         s=s,
         z=z,
         p=math.erfc(abs(z) / math.sqrt(2)),
-        points=len(x),
         pairs=len(ordered),
     )
 

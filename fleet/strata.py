@@ -43,7 +43,6 @@ class Reversal:
     better_within: str
     pooled: tuple[float, float]
     within: tuple[float, float]
-    classes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,4 +128,4 @@ def _reversal(a: Compared, b: Compared, weights: Mapping[int, float]) -> Reversa
         return None
     first, second = (a, b) if pooled > 0 else (b, a)
     inside = (within[0], within[1]) if first is a else (within[1], within[0])
-    return Reversal(first.group, second.group, (first.pooled.value, second.pooled.value), inside, len(both))
+    return Reversal(first.group, second.group, (first.pooled.value, second.pooled.value), inside)

@@ -10,7 +10,7 @@ from reports.part import Part
 from reports.table import Table, texts
 from signal_defs.text import Text
 
-STATE_WORDS: dict[State, Text] = {
+_STATE_WORDS: dict[State, Text] = {
     "went": Text("gone"),
     "not seen again": Text("not seen again"),
     "stayed": Text("still there"),
@@ -43,7 +43,7 @@ def findings_part(compared: Comparison, say: Language) -> Part:
     found = compared.findings
     columns = [
         texts(say("Finding"), [say.text(wording(one.code).title) for one in found]),
-        texts(say("Now"), [say.text(STATE_WORDS[one.state]) for one in found]),
+        texts(say("Now"), [say.text(_STATE_WORDS[one.state]) for one in found]),
         texts(say("How sure"), [say("sure") if one.sure else say("not sure") for one in found]),
         texts(say("Before"), [_certainty(one.before, say) for one in found]),
         texts(say("After"), [_certainty(one.after, say) for one in found]),

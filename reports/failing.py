@@ -60,7 +60,7 @@ def failing(reason: Reason, say: Language) -> str:
         return words if reason.value else say("not: {words}", words=words)
     if not reason.role:  # a limit of the system's own, of no signal
         return f"{say.name(reason.condition)} ({quantity(reason.threshold, reason.unit, say)})"
-    name = quantity_name(reason.role, say)
+    name = _quantity_name(reason.role, say)
     if isinstance(reason.threshold, bool | str) or isinstance(reason.value, bool | str):
         return say("{name}: {value}", name=name, value=quantity(reason.value, reason.unit, say))
     limit = quantity(reason.threshold, reason.unit, say)
@@ -84,7 +84,7 @@ def failing_all(reasons: Sequence[Reason], say: Language, *, brief: bool = False
         or isinstance(first.value, bool | str)
     ):
         return failing(first, say)
-    name, low = quantity_name(first.role, say), first.value < float(first.threshold)
+    name, low = _quantity_name(first.role, say), first.value < float(first.threshold)
     if brief:
         return say("{name} too low", name=name) if low else say("{name} too high", name=name)
     limit, back = (quantity(one, first.unit, say) for one in (limits if low else limits[::-1])[:: len(limits) - 1])
@@ -114,7 +114,7 @@ def against(reason: Reason, say: Language) -> str:
     return say("{value}, must be {limit}", value=value, limit=limit)
 
 
-def quantity_name(role: str, say: Language) -> str:
+def _quantity_name(role: str, say: Language) -> str:
     """What a role measures, in as few words as a sentence needs."""
     found = _QUANTITIES.get(role)
     return say.text(found) if found else role_words(role, say)

@@ -18,7 +18,7 @@ from reports.language import Language
 from reports.plain import plain
 from reports.theme import STANDINGS
 
-DRAWN = ("resistance", "rest_soc", "quiescent", "stop_rate")
+_DRAWN = ("resistance", "rest_soc", "quiescent", "stop_rate")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +52,7 @@ class Story:
 def story_of(one: Ranked, row: Any, span: tuple[float, float], say: Language, link: str) -> Story:
     """row: of `FleetData.vehicles`. span: first and last day drawn [days since 1970]."""
     reasons = tuple(reason_words(reason, say) for reason in one.reasons)
-    drawn = [one.trends[name] for name in DRAWN if name in one.trends and len(one.trends[name].day) > 1]
+    drawn = [one.trends[name] for name in _DRAWN if name in one.trends and len(one.trends[name].day) > 1]
     return Story(
         vehicle=plain(one.vehicle),
         standing=one.standing,

@@ -29,7 +29,7 @@ def messages(folder: Path) -> dict[str, str]:
     return found
 
 
-def platform_names() -> dict[str, str]:
+def _platform_names() -> dict[str, str]:
     """Titles, names and sources of conditions of the platforms that are shipped, and of the proposals for new ones."""
     from signal_defs.load import list_platforms, load_platform
     from signal_defs.scaffold_rules import EXAMPLE_NAMES
@@ -45,7 +45,7 @@ def platform_names() -> dict[str, str]:
 
 def translator_sees() -> dict[str, str]:
     """Every sentence of this stage and of those before it, and the words in tables."""
-    found = {**messages(Path(str(files("reports")))), **platform_names()}
+    found = {**messages(Path(str(files("reports")))), **_platform_names()}
     for stage in _EARLIER:
         for path in sorted(Path(str(files(stage))).rglob("*.py")):
             if stage == "signal_defs" and path.name.startswith(_TERMINAL):

@@ -13,7 +13,7 @@ from reports.thinning import thin, thin_columns
 from reports.view import View, span_of
 
 POINTS = 3000
-SETTLED = {
+_SETTLED = {
     "settled": Mark(BLUE, "circle", "●", "from the rest voltage"),
     "upper": Mark(BLUE, "triangle-down", "▼", "from the rest voltage, at most"),
     "lower": Mark(BLUE, "triangle-up", "▲", "from the rest voltage, at least"),
@@ -72,7 +72,7 @@ def _estimate(canvas: Canvas, view: View) -> None:
 
 def _anchors(canvas: Canvas, view: View) -> None:
     known = [rest for rest in view.estimate.rests if rest.soc_from_ocv.is_known]
-    for kind, mark in SETTLED.items():
+    for kind, mark in _SETTLED.items():
         rests = [rest for rest in known if rest.settled == kind]
         if not rests:
             continue

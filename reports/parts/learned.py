@@ -13,7 +13,7 @@ from reports.table import Table, numbers, texts
 from reports.view import View
 from signal_defs.text import Text
 
-FITS: dict[Fit, Text] = {
+_FITS: dict[Fit, Text] = {
     "fits": Text("fits"),
     "too_strict": Text("too strict: the vehicle stopped beyond it"),
     "too_lax": Text("too lax: the vehicle refused within it"),
@@ -45,7 +45,7 @@ def learned_table(view: View, found: Proposal) -> Table | None:
         numbers(say, say("Stops with the value known"), [one.stops for one in rules]),
         numbers(say, say("Refusals laid to it alone"), [one.refusals for one in rules]),
         numbers(say, say("Decisions against the platform"), [one.against_file for one in rules]),
-        texts(say("Verdict"), [say.text(FITS[one.fit]) for one in rules]),
+        texts(say("Verdict"), [say.text(_FITS[one.fit]) for one in rules]),
     ]
     return Table("learned", say("The platform's thresholds, and what the decisions say of them"), columns)
 

@@ -13,7 +13,7 @@ from reports.table import Cell, Column, Table, numbers, texts
 from reports.theme import STATES, state_of
 from reports.view import View
 
-MOST_ROWS = 3000
+_MOST_ROWS = 3000
 
 
 def when_part(view: View) -> Part:
@@ -79,7 +79,7 @@ def _answer(view: View) -> str:
 def standstill_table(view: View) -> Table:
     """One row a standstill."""
     say, standstills = view.say, view.account.standstills
-    shown = standstills[:MOST_ROWS]
+    shown = standstills[:_MOST_ROWS]
     marks = [STATES[state_of(one)] for one in shown]
     values = ["; ".join(against(reason, say) for reason in one.reasons) for one in shown]
     ended = {"driver": say("driver"), "system": say("vehicle"), "unknown": "–"}

@@ -16,7 +16,7 @@ from reports.view import View
 from signal_defs.text import Text
 
 _FEW = 5  # refusals; with fewer a share says nothing
-CYCLING: dict[Cycling, Text] = {
+_CYCLING: dict[Cycling, Text] = {
     "normal": Text("The lack of charge looks like normal use."),
     "defect": Text("The lack of charge looks like a defect, not like use."),
     "undecided": Text("The order of stops and refusals does not tell whether use or a defect took the charge."),
@@ -64,7 +64,7 @@ def _lines(view: View) -> list[str]:
         lines.append(say("Idling in them burnt {fuel}. {source}", fuel=_fuel_words(fuel, say), source=source))
     if account.charge_cycling != "none":
         evidence = " ".join(map(say.text, account.charge_cycling_evidence))
-        lines.append(say("{verdict} {evidence}", verdict=CYCLING[account.charge_cycling], evidence=evidence))
+        lines.append(say("{verdict} {evidence}", verdict=_CYCLING[account.charge_cycling], evidence=evidence))
     return lines
 
 
