@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from idle_stop.analysis import Finding
-from idle_stop.comparison import Comparison, FindingChange, State
+from idle_stop.comparison import Comparison, State
 from reports.findings import wording
 from reports.language import Language
 from reports.part import Part
@@ -31,7 +31,8 @@ def findings_sentence(compared: Comparison, say: Language) -> str:
     """Which findings went, were not seen again, stayed or came, by name."""
     said = []
     for state, (one, more) in _SENTENCES.items():
-        titles = [_title(change, say) for change in compared.findings if change.state == state]
+        found = [one.code for one in compared.findings if one.state == state]
+        titles = [say.quoted(say.text(wording(code).title)) for code in found]
         if titles:
             template = one if len(titles) == 1 else more
             said.append(say(template.template, n=len(titles), titles=say.list(titles)))
@@ -52,10 +53,6 @@ def findings_part(compared: Comparison, say: Language) -> Part:
     table = Table("findings", say("Findings before and after"), columns)
     question = say("Which findings are gone, which stay?")
     return Part("findings", question, findings_sentence(compared, say), tables=(table,))
-
-
-def _title(change: FindingChange, say: Language) -> str:
-    return say.quoted(say.text(wording(change.code).title))
 
 
 def _certainty(finding: Finding | None, say: Language) -> str:

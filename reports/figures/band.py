@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from decoder.frames import Int64Array
 from idle_stop.account import Standstill
 from reports.failing import failing
 from reports.figures.phases import shade_parking
@@ -42,7 +41,7 @@ def standstill_band(view: View) -> Picture:
         keys = [number for number, one in enumerate(standstills) if state_of(one) == state]
         canvas.marks(
             0,
-            view.clock.axis(_decisions([standstills[key] for key in keys])),
+            view.clock.axis(np.array([standstills[key].decision_ns for key in keys], dtype=np.int64)),
             [lanes[state]] * len(keys),
             view.say(mark.word),
             mark,
@@ -59,10 +58,6 @@ def rough(seconds: float, view: View) -> str:
         if seconds >= 0.95 * size:
             return f"{view.say.number(seconds / size, 0)} {unit}"
     return f"{view.say.number(seconds / 60, 0)} min"
-
-
-def _decisions(standstills: list[Standstill]) -> Int64Array:
-    return np.array([one.decision_ns for one in standstills], dtype=np.int64)
 
 
 def sentence(standstill: Standstill, view: View) -> str:

@@ -27,12 +27,14 @@ _MOST = 7
 def evidence(view: View, number: int) -> Picture:
     """What happened at this standstill? Signals of its conditions around it, thresholds, the instant of decision."""
     standstill = view.account.standstills[number]
-    span = _span(standstill)
-    traces = [_trace(role, view) for role in _roles(standstill, view)]
-    shown = [(trace, *thin(trace, _POINTS, span, gap_s=view.silence_s(trace))) for trace in traces if trace is not None]
-    rules = {trace.role: _rules(trace.role, view) for trace, _, _ in shown}
-    rows = [_row(trace, value, rules[trace.role], view) for trace, _, value in shown]
-    canvas = view.over_time(f"standstill-{number}", rows or [_nothing(view)], span, left=52)
+    start = standstill.start_ns - _BEFORE_NS
+    span = (start, min(standstill.end_ns + _AFTER_NS, start + _LONGEST_NS))
+    traces = [trace for role in _roles(standstill, view) if (trace := _trace(role, view)) is not None]
+    shown = [(trace, *thin(trace, _POINTS, span, gap_s=view.silence_s(trace))) for trace in traces]
+    rules = [[one for one in view.conditions if one.role == trace.role] for trace in traces]
+    nothing = Row(view.say("No signal of this standstill was recorded."), 60, (0.0, 1.0))
+    rows = [_row(trace, value, limits, view) for (trace, _, value), limits in zip(shown, rules, strict=True)]
+    canvas = view.over_time(f"standstill-{number}", rows or [nothing], span, left=52)
     canvas.span(view.instant(standstill.start_ns), view.instant(min(standstill.end_ns, span[1])), role_colour(""))
     if standstill.stop_start_ns is not None:
         end = standstill.stop_end_ns or standstill.end_ns
@@ -40,7 +42,7 @@ def evidence(view: View, number: int) -> Picture:
     canvas.moment(view.instant(standstill.decision_ns), view.say("decision"))
     for row, (trace, time, value) in enumerate(shown):
         _draw(canvas, row, trace, view.clock.axis(np.maximum(time, span[0])), value, view)
-        for rule in rules[trace.role]:
+        for rule in rules[row]:
             _threshold(canvas, row, rule, trace.unit, view)
     return canvas.done()
 
@@ -63,26 +65,14 @@ def evidence_words(view: View, number: int) -> str:
 def _detail(reason: Reason, standstill: Standstill, view: View) -> str:
     """What failed, by how much and for how long."""
     say = view.say
-    lasted = (standstill.decision_ns - reason.failing_since_ns) / 1e9
-    name = say.name(reason.condition)
-    value = failing(reason, say) if is_flag(reason) else against(reason, say)
-    if reason.failing_since_ns <= view.analysis.recording.start_ns + _BEFORE_NS:
-        return say(
-            "At the decision “{condition}” was not met: {value}; so since the recording began.",
-            condition=name,
-            value=value,
-        )
     return say(
-        "At the decision “{condition}” was not met: {value}; so for at least the last {lasted}.",
-        condition=name,
-        value=value,
-        lasted=say.duration(max(lasted, 0.0)),
+        "At the decision “{condition}” was not met: {value}; so since the recording began."
+        if reason.failing_since_ns <= view.analysis.recording.start_ns + _BEFORE_NS
+        else "At the decision “{condition}” was not met: {value}; so for at least the last {lasted}.",
+        condition=say.name(reason.condition),
+        value=failing(reason, say) if is_flag(reason) else against(reason, say),
+        lasted=say.duration(max(standstill.decision_ns - reason.failing_since_ns, 0) / 1e9),
     )
-
-
-def _span(standstill: Standstill) -> tuple[int, int]:
-    start = standstill.start_ns - _BEFORE_NS
-    return start, min(standstill.end_ns + _AFTER_NS, start + _LONGEST_NS)
 
 
 def _roles(standstill: Standstill, view: View) -> list[str]:
@@ -101,10 +91,6 @@ def _trace(role: str, view: View) -> Trace | None:
     return Trace(role, "", "%", estimate.time_ns, estimate.soc, np.isfinite(estimate.soc))
 
 
-def _rules(role: str, view: View) -> list[Condition]:
-    return [one for one in view.conditions if one.role == role]
-
-
 def _row(trace: Trace, value: object, rules: list[Condition], view: View) -> Row:
     name = role_words(trace.role, view.say)
     if trace.unit == "bool":
@@ -115,10 +101,6 @@ def _row(trace: Trace, value: object, rules: list[Condition], view: View) -> Row
     labels = {float(key): word for key, word in list(trace.labels.items())[:8]}
     least = {"V": 1.0, "%": 10.0, "A": 10.0, "rpm": 500.0, "km/h": 5.0}.get(trace.unit, 1.0)
     return Row(title, 84, span_of(np.asarray(value), np.array(limits, dtype=float), least=least, pad=0.12), labels)
-
-
-def _nothing(view: View) -> Row:
-    return Row(view.say("No signal of this standstill was recorded."), 60, (0.0, 1.0), {})
 
 
 def _draw(canvas: Canvas, row: int, trace: Trace, at: Any, value: Any, view: View) -> None:
