@@ -154,8 +154,7 @@ def _is_joined(times: Int64Array, seconds: FloatArray, steps_ns: Int64Array, lim
         padded = np.pad(seconds, 1, constant_values=np.inf)
         here = seconds[long]
         ratio_before, ratio_after = padded[long] / here, padded[long + 2] / here
-        like = (np.abs(ratio_before - 1.0) < 0.3) | (np.abs(ratio_after - 1.0) < 0.3)
-        joined[long] = like
+        joined[long] = (np.abs(ratio_before - 1.0) < 0.3) | (np.abs(ratio_after - 1.0) < 0.3)
     for step in steps_ns[(steps_ns >= times[0]) & (steps_ns <= times[-1])]:
         at = int(np.searchsorted(times, step)) - 1
         joined[max(at, 0) : at + 2] = False

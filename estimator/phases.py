@@ -19,6 +19,7 @@ SURFACE_A = 3.0  # drawn above CHARGING_V: surface charge, not a generator
 PARKED_A = 1.5  # asleep or nearly so; common practice
 SETTLE_S = 60.0  # a quiet minute makes an engine-off stretch "parked"
 LONGEST_STOP_S = 600.0  # an engine-off stretch before a restart is an idle-stop up to this; published limits: 3-5 min
+SILENCE_S = 300  # quiet or unseen for longer parts what lies on both sides. Ours
 SOON_CHARGED_S = 3600  # charging that begins later after a crank does not show that the engine ran all along. Ours
 SEAM_ROWS = 2  # rows of a second in which two messages of the same moment may differ
 KINDS: tuple[PhaseKind, ...] = ("unknown", "parked", "awake", "cranking", "running", "idle_stop")
@@ -80,18 +81,13 @@ def _charging_running(grid: Grid, cranks: tuple[Crank, ...]) -> BoolArray:
         if not len(rows):
             continue
         # A silence of the log inside is no proof of running: each stretch between silences stands for itself.
-        parts = np.split(rows, np.flatnonzero(_silences(grid, first, rows)) + 1)
+        silent = np.diff(grid.time_ns[first + rows]) > SILENCE_S * SECOND_NS
+        parts = np.split(rows, np.flatnonzero(silent) + 1)
         for place, part in enumerate(parts):
             soon = grid.time_ns[first + part[0]] - grid.time_ns[first] < SOON_CHARGED_S * SECOND_NS
             begin = first if number > 0 and place == 0 and soon else first + part[0]
             running[begin : first + part[-1] + 1] = True
     return running
-
-
-def _silences(grid: Grid, first: int, rows: Int64Array) -> BoolArray:
-    """Between which of these rows the vehicle was quiet or unseen for over five minutes."""
-    times = grid.time_ns[first + rows]
-    return np.diff(times) > 300 * SECOND_NS
 
 
 def _held_on(flag: BoolArray, rows: int) -> BoolArray:
@@ -112,7 +108,7 @@ def _quiet(grid: Grid) -> BoolArray:
     for start, end in long:
         out[start:end] = True
     for (_, end), (start, _) in pairwise(long):
-        out[end:start] |= grid.time_ns[start] - grid.time_ns[end - 1] <= 300 * SECOND_NS
+        out[end:start] |= grid.time_ns[start] - grid.time_ns[end - 1] <= SILENCE_S * SECOND_NS
     return out
 
 

@@ -11,10 +11,11 @@ import numpy as np
 
 from decoder.frames import BoolArray, FloatArray, Int64Array
 from estimator.estimate import Figure, WakeUp, unknown_figure
-from estimator.grid import SECOND_NS, Grid
+from estimator.grid import SECOND_NS, Grid, runs_of
 from signal_defs.text import Text
 
 LONGEST_FALLING_ASLEEP_S = 7200.0  # sleep is reached in 2 to 60 minutes, up to two hours; common practice
+MINUTE_ROWS = 60
 WAKE_A = 0.15  # above the sleeping level; common practice
 SLEEPING_H = 1.0  # least sleep for a figure
 CHARGED_PARKED = 0.025  # probability of a draw below which the parked vehicle is taken to be charged
@@ -67,14 +68,10 @@ def _sleep_level(current: FloatArray, hours: FloatArray) -> float:
 
 
 def _asleep_from(awake: BoolArray, time_ns: Int64Array) -> int:
-    """End of the first waking stretch if the rest begins with one, two hours later at most."""
-    sleeping = np.flatnonzero(~awake)
+    """The first row of a minute without waking, two hours after the first row at the latest."""
     limit = int(time_ns[0]) + int(LONGEST_FALLING_ASLEEP_S * SECOND_NS)
-    if not len(sleeping):
-        return limit
-    run = 60
-    for first in sleeping[:: max(len(sleeping) // 2000, 1)]:
-        if not awake[first : first + run].any():
+    for first, end in runs_of(~awake):
+        if end - first >= MINUTE_ROWS or end == len(awake):
             return min(int(time_ns[first]), limit)
     return limit
 
