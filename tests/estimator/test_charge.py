@@ -189,3 +189,16 @@ def test_a_battery_at_the_end_of_its_charge_says_nearly_full(planted: Any) -> No
     assert len(found.full_charges_ns) == 1
     assert found.soc_end.low <= truth.soc[-1] <= found.soc_end.high
     assert found.soc_end.low > 90.0
+
+
+def test_a_voltage_above_the_types_full_does_not_lift_the_charge_before_it_to_full(planted: Any) -> None:
+    # The type's table ends at 12.90 V; this battery has 13.00 V, and the sensor adds 15 mV: ten points too much.
+    leg = planted.Leg
+    drives = [leg("drive", 1500.0), leg("park", 6 * 86400.0, -0.05), leg("crank"), leg("drive", 2400.0)]
+    curve = tuple((soc, volts + 0.1) for soc, volts in planted.agm().ocv_v)
+    truth = planted.simulate(
+        planted.TrueBattery(curve=curve), [leg("crank"), *drives, leg("park", 43200.0, -0.03)], 80.0
+    )
+    found = estimate_battery(planted.record(truth, planted.Sensor(voltage=0.015)), planted.agm(False))
+    true = np.interp(found.time_ns / 1e9 + 1.0, planted.start_ns / 1e9 + np.array(truth.time_s), truth.soc)
+    assert np.abs(found.soc - true).max() < 10.0
