@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from decoder.frames import BoolArray, ByteArray, FloatArray, FrameBatch, Int64Array
 from decoder.guard import Guard, guards_of
 from decoder.lin import CLASSIC, ENHANCED, NEITHER, NOT_LOGGED, checksum_verdicts, keeps, settle_kind
-from decoder.route import MessageIndex, Own, Places, Routed
+from decoder.places import MessageFrames, Places
+from decoder.route import MessageIndex, Routed
 from decoder.timeline import Part
 from decoder.unpack import Unpacked, Unpacker
 from signal_defs.layout import Checksum, MessageLayout, SignalLayout
@@ -94,7 +95,7 @@ class Collector:
                 if len(piece.time_ns):
                     self.pieces[own.target].append(piece)
 
-    def _piece(self, batch: FrameBatch, own: Own, log: int, segment: int) -> Piece:
+    def _piece(self, batch: FrameBatch, own: MessageFrames, log: int, segment: int) -> Piece:
         target = self.index.targets[own.target]
         message = target.message
         guard = self._guards.get(own.target)

@@ -16,8 +16,9 @@ from decoder.collect import lin_verdicts, role_samples, sound_frames
 from decoder.frames import BoolArray, FloatArray, FrameBatch, Int64Array, ReadReport
 from decoder.guard import Guard, guards_of
 from decoder.logs import ReadOptions, open_log
+from decoder.places import MessageFrames, Places
 from decoder.record import ReadLog, hash_of, nothing_decoded, read_routed, told
-from decoder.route import MessageIndex, Own, Places, Router
+from decoder.route import MessageIndex, Router
 from decoder.timeline import DATED_NS, LogClock, is_dated
 from decoder.unpack import Unpacker
 from signal_defs.errors import UsageError
@@ -189,7 +190,7 @@ def _decoders(index: MessageIndex, columns: Sequence[Column], platform: Platform
 
 def _decode_batch(
     batch: FrameBatch,
-    frames: Iterable[Own],
+    frames: Iterable[MessageFrames],
     log: int,
     source: str,
     absolute: bool,

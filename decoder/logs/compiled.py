@@ -47,8 +47,8 @@ def loops(stream: LogStream) -> ModuleType | None:
 
 
 def frame_loops() -> ModuleType | None:
-    """The compiled loops over frames; None where those over lines are not loaded either."""
-    return sys.modules.get(FRAME_LOOPS)
+    """The compiled loops over frames; None where those over lines, which are loaded last, are not there either."""
+    return sys.modules.get(FRAME_LOOPS) if LOOPS in sys.modules else None
 
 
 @cache

@@ -15,7 +15,7 @@ from decoder.blocks import build_blocks, fits_block
 from decoder.frames import FrameBatch
 from decoder.keys import MAX_KEYS, OVERFLOW, KeyTable
 from decoder.logs import compiled
-from decoder.route import Places
+from decoder.places import Places
 from decoder.unpack import Unpacker
 from signal_defs.layout import ByteOrder, MessageLayout, SignalLayout
 
