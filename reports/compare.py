@@ -99,10 +99,11 @@ def _about(two: Two) -> str:
 
 def _refusals(two: Two) -> Part:
     say, refusals = two.before.say, two.compared.refusals
+    drawn = refusals.before.is_known or refusals.after.is_known
     shown = Shown(
         compared_shares(two.before, refusals),
         say("Share of the stops expected that were refused"),
-        say("With the 95 % interval that so few standstills leave (Wilson)."),
+        say("With the 95 % interval that so few standstills leave (Wilson).") if drawn else "",
     )
     if refusals.difference.is_known:
         change, low, high = (100 * getattr(refusals.difference, part) for part in ("value", "low", "high"))
