@@ -43,7 +43,7 @@ class Places:
 
     def of(self, batch: FrameBatch, target: NDArray[np.int32]) -> Iterator[MessageFrames]:
         """The frames of each of the needed messages that has any. target: (n,) as in `decoder.route.Routed`."""
-        place = self._place[target]
+        place = self._place.take(target, mode="wrap")
         ends = np.cumsum(np.bincount(place, minlength=len(self._needed) + 1))
         rows, time_ns, length, payload = self._sorted(batch, place, ends)
         first = 0

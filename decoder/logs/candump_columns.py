@@ -14,7 +14,16 @@ from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.compiled import run
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, Channels, Placed, columns_of
-from decoder.logs.text_columns import LOW_BYTES, ZEROS, Words, decimal_words, hex_number, hex_words, payload_bytes
+from decoder.logs.text_columns import (
+    LOW_BYTES,
+    ZEROS,
+    Words,
+    decimal_words,
+    hex_number,
+    hex_words,
+    payload_bytes,
+    shared_decimals,
+)
 
 _LINE: Final = re.compile(
     rb"\((?P<whole>\d{1,10})\.\d{6}\) (?P<channel>[!-~]{1,18}) "
@@ -206,8 +215,7 @@ def _times(look: ByteArray, digits: int) -> tuple[Int64Array, BoolArray]:
         low = (low & keep_low) | add_low
     behind = _word(look, _POINT + 1)
     low_value, good = decimal_words(low | (behind << np.uint64(16)))
-    same = bool((high == high[0]).all())
-    high_value, high_good = decimal_words(high[:1] if same else high)
+    high_value, high_good = shared_decimals(high)
     return high_value * 100_000_000_000 + low_value * 1000, good & high_good
 
 

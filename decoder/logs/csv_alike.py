@@ -32,6 +32,7 @@ from decoder.logs.text_columns import (
     pad_left,
     pad_right,
     payload_bytes,
+    shared_decimals,
     spaced_hex,
 )
 
@@ -208,8 +209,7 @@ def _times(
     """Times of up to twelve digits and one to eight decimals, from the place of the point. unit: nanoseconds of one."""
     look = lines.words(32)[point - _POINT].view("<u8").reshape(-1, 4)
     high, low = pad_left(look[:, 0], max(layout.digits - 8, 0)), pad_left(look[:, 1], min(layout.digits, 8))
-    same = bool((high == high[:1]).all())
-    above, above_good = decimal_words(high[:1] if same else high)
+    above, above_good = shared_decimals(high)
     below, good = decimal_words(low)
     behind = (look[:, 2] >> np.uint64(8)) | (look[:, 3] << np.uint64(56))
     fraction, fine = decimal_words(pad_right(behind, decimals))

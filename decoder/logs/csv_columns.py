@@ -30,6 +30,7 @@ from decoder.logs.text_columns import (
     pad_left,
     pad_right,
     payload_bytes,
+    shared_decimals,
     spaced_hex,
 )
 
@@ -131,8 +132,8 @@ def _time(fields: _Fields, table: CsvTable, good: BoolArray) -> Int64Array:
     good &= (point > 0) & (point <= 12) & (length <= 28)
     point = np.clip(point, 1, 12)
     look = fields.look(start + point - 16, 40)  # the point is at 16
-    low, low_good = _decimals(pad_left(look[:, 1], np.minimum(point, 8)))
-    high, high_good = _decimals(pad_left(look[:, 0], np.maximum(point - 8, 0)))
+    low, low_good = shared_decimals(pad_left(look[:, 1], np.minimum(point, 8)))
+    high, high_good = shared_decimals(pad_left(look[:, 0], np.maximum(point - 8, 0)))
     decimals = length - point - 1
     good &= low_good & high_good & (decimals <= 16)
     decimals = np.clip(decimals, 0, 16)
@@ -147,16 +148,7 @@ def _time(fields: _Fields, table: CsvTable, good: BoolArray) -> Int64Array:
         nano += rest // 10**7
     whole = high * 10**8 + low
     good &= whole < MAX_TIME_NS // table.unit
-    time_ns: Int64Array = np.where(good, whole, 0) * table.unit + nano * table.unit // 10**9
-    return time_ns
-
-
-def _decimals(words: Words) -> tuple[Int64Array, BoolArray]:
-    """As `decimal_words`, at once where all are the same."""
-    if len(words) and (words == words[0]).all():
-        value, good = decimal_words(words[:1])
-        return np.broadcast_to(value, words.shape), np.broadcast_to(good, words.shape)
-    return decimal_words(words)
+    return np.where(good, whole, 0) * table.unit + nano * table.unit // 10**9
 
 
 def _identifier(fields: _Fields, table: CsvTable, good: BoolArray) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:

@@ -59,6 +59,11 @@ def decimal_words(words: Words) -> tuple[NDArray[np.int64], BoolArray]:
     return value.astype(np.int64), good
 
 
+def shared_decimals(words: Words) -> tuple[NDArray[np.int64], BoolArray]:
+    """As `decimal_words`; of one row, for all of them, where all are the same."""
+    return decimal_words(words[:1] if (words == words[:1]).all() else words)
+
+
 def first_of(words: Words, byte: int) -> NDArray[np.int64]:
     """Position (0 to 7) of the first such byte in each word; 8 where there is none."""
     zero = words ^ repeat(byte)
