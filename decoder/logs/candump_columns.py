@@ -23,6 +23,7 @@ from decoder.logs.text_columns import (
     hex_words,
     payload_bytes,
     shared_decimals,
+    word_at,
 )
 
 _LINE: Final = re.compile(
@@ -120,10 +121,6 @@ def _learn(line: bytes) -> _Layout | None:
     )
 
 
-def _word(look: ByteArray, place: int, form: str = "<u8") -> NDArray[np.uint64]:
-    return np.ndarray((len(look),), form, look.data, place, (_LOOK,)).astype(np.uint64)
-
-
 def _read(lines: Lines, index: Int64Array, layout: _Layout) -> tuple[int, Placed, BoolArray]:
     """How many lines have the layout, the well-formed ones of these as frames of channel 0, and which these are."""
     begin = lines.bounds(index)[0] + (layout.digits - _POINT + 1)
@@ -178,7 +175,7 @@ def _frames(
 def _classic(look: ByteArray, place: int, characters: Int64Array) -> tuple[ByteArray, BoolArray]:
     """Up to eight bytes of each line, zero past the end."""
     words = np.empty((len(look), 2), np.uint64)
-    words[:, 0], words[:, 1] = _word(look, place), _word(look, place + 8)
+    words[:, 0], words[:, 1] = word_at(look, place), word_at(look, place + 8)
     if (characters != 16).any():
         keep = LOW_BYTES[np.clip(characters[:, None] - np.array([0, 8]), 0, 8)]
         words = (words & keep) | (ZEROS & ~keep)
@@ -209,18 +206,18 @@ def _time_masks(digits: int) -> tuple[np.uint64, ...]:
 def _times(look: ByteArray, digits: int) -> tuple[Int64Array, BoolArray]:
     """Nanoseconds: the last two digits of the seconds and six decimals as one number, what is in front as another."""
     keep_high, add_high, keep_low, add_low = _time_masks(digits)
-    high, low = _word(look, _POINT - 10), _word(look, _POINT - 2, "<u2")
+    high, low = word_at(look, _POINT - 10), word_at(look, _POINT - 2, "<u2")
     if digits < 10:
         high = (high & keep_high) | add_high
         low = (low & keep_low) | add_low
-    behind = _word(look, _POINT + 1)
+    behind = word_at(look, _POINT + 1)
     low_value, good = decimal_words(low | (behind << np.uint64(16)))
     high_value, high_good = shared_decimals(high)
     return high_value * 100_000_000_000 + low_value * 1000, good & high_good
 
 
 def _identifier(look: ByteArray, layout: _Layout) -> tuple[NDArray[np.uint32], BoolArray]:
-    word = _word(look, layout.identifier)
+    word = word_at(look, layout.identifier)
     most = MAX_IDENTIFIER | _ERROR_BIT
     if not layout.extended:
         word = (word << np.uint64(40)) | (ZEROS & LOW_BYTES[5])

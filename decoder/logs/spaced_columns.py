@@ -31,6 +31,7 @@ from decoder.logs.text_columns import (
     pad_right,
     spaced_hex,
     spaces_to_zeros,
+    word_at,
 )
 
 POINT: Final = 16  # place of the decimal point in the part of a line that is looked at
@@ -160,11 +161,6 @@ def _learn(line: bytes, grammar: Grammar) -> _Layout | None:
     )
 
 
-def _word(look: ByteArray, place: int) -> Words:
-    """Eight bytes of every row from a place on."""
-    return np.ndarray((len(look),), "<u8", look.data, place, (look.strides[0],)).copy()
-
-
 def _read_compiled(
     lines: Lines, index: Int64Array, layout: _Layout, grammar: Grammar, loops: ModuleType
 ) -> tuple[Placed, Int64Array]:
@@ -238,12 +234,12 @@ def read_times(look: ByteArray, lead: int, decimals: int, second: int) -> tuple[
 
     lead: bytes of a line in front of the point. decimals: digits behind it. second: nanoseconds of one unit.
     """
-    whole = _word(look, POINT - 8)
+    whole = word_at(look, POINT - 8)
     absent = LOW_BYTES[8 - min(lead, 8)]  # bytes of the line before
     whole = (whole & ~absent) | (SPACES & absent)
     whole, padded = spaces_to_zeros(whole)
     seconds, good = decimal_words(whole)
-    fraction, fine = decimal_words(pad_right(_word(look, POINT + 1), decimals))
+    fraction, fine = decimal_words(pad_right(word_at(look, POINT + 1), decimals))
     good &= padded & fine & (look[:, POINT - 1] != 32)  # without a digit in front of the point, part of it is lost
     return seconds * second + fraction * second // 100_000_000, good
 
@@ -252,7 +248,7 @@ def _right_identifier(
     look: ByteArray, layout: _Layout, marked: bool
 ) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
     """Identifiers that end in one place: value, whether of 29 bits, whether well formed."""
-    word = _word(look, layout.identifier + layout.room - 8)
+    word = word_at(look, layout.identifier + layout.room - 8)
     if layout.room < 8:
         outside = LOW_BYTES[8 - layout.room]
         word = (word & ~outside) | (SPACES & outside)
@@ -276,7 +272,7 @@ def _right_identifier(
 
 def _left_identifier(look: ByteArray, layout: _Layout, marked: bool) -> tuple[NDArray[np.uint32], BoolArray, BoolArray]:
     """Identifiers, left-aligned in their field: value, whether of 29 bits, whether well formed."""
-    word = _word(look, layout.identifier)
+    word = word_at(look, layout.identifier)
     if layout.room < 8:
         word = (word & LOW_BYTES[layout.room]) | (SPACES & ~LOW_BYTES[layout.room])
     length = first_of(word, 32)

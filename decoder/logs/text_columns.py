@@ -30,6 +30,11 @@ _ONES = repeat(1)
 LOW_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], np.uint64)
 
 
+def word_at(look: ByteArray, place: int, form: str = "<u8") -> Words:
+    """The number of that format at a place of every row. look: (n, w), C-contiguous."""
+    return np.ndarray((len(look),), form, look.data, place, (look.strides[0],)).astype(np.uint64)
+
+
 def hex_words(words: Words) -> tuple[NDArray[np.uint32], BoolArray]:
     """Eight hexadecimal digits -> four bytes, the first two digits in the lowest byte. (n,) or (n, k)."""
     nibble = (words & repeat(0x0F)) + ((words >> _w(6)) & _ONES) * _w(9)
@@ -125,9 +130,7 @@ def spaced_hex(text: ByteArray, place: int, length: ByteArray) -> tuple[ByteArra
     Returns (n, 8) bytes, zero past the length, and which rows were well formed.
     """
     rows = len(text)
-    first, second, third = (
-        np.ndarray((rows,), "<u8", text.data, place + 8 * k, (text.strides[0],)).copy() for k in range(3)
-    )
+    first, second, third = (word_at(text, place + 8 * k) for k in range(3))
     if rows and (length != 8).any():
         keep = SPACED_KEEP[length]
         first = (first & keep[:, 0]) | (_SPACED_ZEROS[0] & ~keep[:, 0])
