@@ -21,7 +21,7 @@ from decoder.logs.text_columns import Words
 LOOPS = "decoder.logs.compiled_lines"
 FRAME_LOOPS = "decoder.compiled_frames"
 # Measured on candump text, which gains least: loading takes 0.6 s of CPU, and a GiB is then read in 0.8 s less. The
-# first process of all compiles for 5 s; later ones take what it kept.
+# first process of all compiles for 6 s; later ones take what it kept.
 WORTH_BYTES = 1 << 30
 
 
