@@ -6,14 +6,10 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 
-from estimator.estimate import Figure
 from idle_stop.account import Cure, Standstill
-from signal_defs.platform import IdleStopRules
 from signal_defs.text import Text
 
 _EXACT_CONDITIONS = 18  # up to here the smallest set is searched for exactly
-_DEFAULT_FUEL = (0.61, 0.45, 1.48)
-_OWN_FUEL_BAND = 0.25  # engine hot and idling under load: common practice, no source
 
 Weighted = tuple[frozenset[str], int, float]
 
@@ -57,22 +53,6 @@ def smallest_cures(
         {"conditions": len(names)},
     )
     return tuple(found), () if exact else (said,)
-
-
-def idle_fuel(idle_s: float, rules: IdleStopRules) -> tuple[Figure, Text]:
-    """Fuel burnt in that many seconds of idling [l], with its band, and the sentence that names the source."""
-    rate = rules.idle_fuel_l_per_h
-    if rate is not None:
-        low, high = rate * (1.0 - _OWN_FUEL_BAND), rate * (1.0 + _OWN_FUEL_BAND)
-        source = Text("Idle fuel of {rate:g} l/h as the platform gives it, taken as good to 25 %.", {"rate": rate})
-    else:
-        rate, low, high = _DEFAULT_FUEL
-        source = Text(
-            "Idle fuel of {rate:g} l/h: 2.0 l engine; up to {high:g} l/h for 4.6 l (US DOE, Fact of the Week 861).",
-            {"rate": rate, "high": high},
-        )
-    hours = idle_s / 3600.0
-    return Figure(rate * hours, low * hours, high * hours), source
 
 
 def _weighted(refused: Sequence[Standstill]) -> list[Weighted]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from estimator.estimate import Figure
 from idle_stop.analysis import Analysis
-from idle_stop.cures import idle_fuel
+from idle_stop.idling import idle_fuel
 from idle_stop.restarts import restart_quality
 from idle_stop.shares import battery_share
 from idle_stop.thresholds import Interval
@@ -89,7 +89,7 @@ def _cures(analysis: Analysis) -> list[dict[str, Any]]:
     account = analysis.account
     rows = []
     for one in dict.fromkeys((*account.cures, *account.smallest_cures)):
-        fuel, _ = idle_fuel(one.idle_s, analysis.platform.idle_stop)
+        fuel = idle_fuel(one.idle_s, one.refusals, analysis.platform.idle_stop.idle_fuel_l_per_h)
         rows.append(
             {
                 "conditions": [plain(name) for name in one.conditions],

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from estimator.estimate import Figure
 from idle_stop.account import Cycling
-from idle_stop.cures import idle_fuel, idle_seconds
+from idle_stop.cures import idle_seconds
+from idle_stop.idling import idle_fuel, rate_source
 from idle_stop.shares import battery_share
 from reports.failing import alone_as_far_as_seen, failing_by_condition
 from reports.figures.reasons import reason_bars
@@ -59,9 +60,10 @@ def _lines(view: View) -> list[str]:
     say, account = view.say, view.account
     lines = _battery_share(view) if account.refused else []
     if account.refused:
-        idle_s = sum(map(idle_seconds, account.refused))
-        fuel, source = idle_fuel(idle_s, view.analysis.platform.idle_stop)
-        lines.append(say("Idling in them burnt {fuel}. {source}", fuel=_fuel_words(fuel, say), source=source))
+        rate = view.analysis.platform.idle_stop.idle_fuel_l_per_h
+        fuel = idle_fuel(sum(map(idle_seconds, account.refused)), len(account.refused), rate)
+        words, source = _fuel_words(fuel, say), rate_source(int(rate is not None), 1)
+        lines.append(say("Stops at them would have saved {fuel} of fuel. {source}", fuel=words, source=source))
     if account.charge_cycling != "none":
         evidence = " ".join(map(say.text, account.charge_cycling_evidence))
         lines.append(say("{verdict} {evidence}", verdict=_CYCLING[account.charge_cycling], evidence=evidence))
@@ -103,8 +105,8 @@ def _battery_share(view: View) -> list[str]:
 
 def _fuel_words(fuel: Figure, say: Language) -> str:
     """Fuel with its band; no digits beyond the hundredth of a litre."""
-    if fuel.value < 0.01:
-        return say("less than 0.01 l") if fuel.value > 0 else "0 l"
+    if fuel.high < 0.01:
+        return say("less than 0.01 l")
     return say.figure(fuel, 2 if fuel.value < 1 else 1, "l")
 
 
@@ -160,7 +162,8 @@ def _reasons(view: View) -> Table:
 def _cures(view: View) -> Table:
     say, account = view.say, view.account
     cures = list(dict.fromkeys((*account.cures, *account.smallest_cures)))
-    fuel = [idle_fuel(one.idle_s, view.analysis.platform.idle_stop)[0] for one in cures]
+    rate = view.analysis.platform.idle_stop.idle_fuel_l_per_h
+    fuel = [idle_fuel(one.idle_s, one.refusals, rate) for one in cures]
     columns = [
         texts(say("Were this met"), [" + ".join(map(say.name, one.conditions)) for one in cures]),
         numbers(say, say("Refusals gone"), [one.refusals for one in cures]),

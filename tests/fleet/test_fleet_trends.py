@@ -243,11 +243,11 @@ def test_what_cold_alone_refused_does_not_count_against_a_vehicle() -> None:
 def test_lost_fuel_has_its_band_and_its_source() -> None:
     cost = idle_cost(_fleet([_daily("v", range(10), refused=6, opportunities=10, lost_idle_s=360.0)]))
     assert cost.idle_s == 3600
-    # by hand: (3600 - 60 * 9) s at 0.6 l/h; (3600 - 600) s at 0.6; 3600 s at 1.48 l/h
-    assert (cost.fuel_l.value, cost.fuel_l.low, cost.fuel_l.high) == pytest.approx((0.51, 0.5, 1.48))
+    # by hand: (3600 - 60 * 9) s at 0.6 l/h; (3600 - 600) s at 0.45; 3600 s at 1.48 l/h
+    assert (cost.fuel_l.value, cost.fuel_l.low, cost.fuel_l.high) == pytest.approx((0.51, 0.375, 1.48))
     assert "published" in str(cost.source)
     own = idle_cost(_fleet([_daily("v", range(10), refused=6, lost_idle_s=360.0)], idle_l_per_h=0.8))
-    assert own.fuel_l.high == pytest.approx(0.96)  # by hand: 0.8 l/h and 20 %
+    assert own.fuel_l.high == pytest.approx(1.0)  # by hand: 0.8 l/h and 25 %
 
 
 def test_two_recordings_of_one_day_are_one_row() -> None:

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from idle_stop.account import Outcome, Reason, Standstill, Verdict
 from idle_stop.attribution import reason_counts
-from idle_stop.cures import idle_fuel, single_cures, smallest_cures
-from signal_defs.platform import IdleStopRules
+from idle_stop.cures import single_cures, smallest_cures
+from idle_stop.idling import idle_fuel, rate_source
 
 S = 1_000_000_000
 
@@ -87,11 +87,14 @@ def test_very_many_conditions_are_grown_and_that_is_said() -> None:
 
 
 def test_idle_fuel_has_a_band_and_names_its_source() -> None:
-    figure, source = idle_fuel(3600.0, IdleStopRules())
+    figure = idle_fuel(3600.0, 0, None)
     # source: US DOE, Fact of the Week 861: 0.16 gal/h for 2.0 l, 0.39 gal/h for 4.6 l; 1 gal = 3.785 l
     assert figure.value == pytest.approx(0.16 * 3.785, abs=0.01)
     assert figure.high == pytest.approx(0.39 * 3.785, abs=0.01)
-    assert "861" in str(source)
-    own, said = idle_fuel(1800.0, IdleStopRules(idle_fuel_l_per_h=0.8))
-    assert (own.value, own.low, own.high) == pytest.approx((0.4, 0.3, 0.5))
-    assert "platform" in str(said)
+    assert "861" in str(rate_source(0, 1))
+    own = idle_fuel(1800.0, 20, 0.8)
+    # by hand: 1800 s less 20 restarts of 9 s (10 s for the low end); 0.8 l/h and 25 % either way
+    assert (own.value, own.low, own.high) == pytest.approx((0.36, 0.6 * 1600 / 3600, 0.5))
+    assert "platform" in str(rate_source(1, 1))
+    # source: Gaines, Rask and Keller 2012: a stop of 9 s burns as much as it saves
+    assert idle_fuel(90.0, 10, 0.8).value == 0.0
