@@ -118,7 +118,7 @@ def _estimate_one(
     fade = judge_fade(
         usable,
         at_full,
-        float(charge.soc.min()),
+        _lowest(charge),
         by_acid,
         1e-3 * resistance.low / rated_resistance(battery),
         _last_value(recording, "battery_soh"),
@@ -218,6 +218,13 @@ def _as_high_as_full(high: FloatArray, at_full: Figure, usable: Usable) -> Float
 
 def _at(row: int, soc: FloatArray, low: FloatArray, high: FloatArray) -> Figure:
     return Figure(float(soc[row]), float(low[row]), float(high[row]))
+
+
+def _lowest(charge: Charge) -> Figure:
+    """Charge of the acid where it is lowest [%]."""
+    row = int(np.argmin(charge.soc))
+    half = 1.96 * charge.sd
+    return _at(row, charge.soc, charge.soc - half, charge.soc + half)
 
 
 def _offset(charge: Charge, grid: Grid) -> tuple[Figure, Figure]:

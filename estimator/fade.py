@@ -178,12 +178,13 @@ def _reads_low(at_full: Figure) -> bool:
 
 
 def judge_fade(
-    usable: Usable, at_full: Figure, lowest: float, acid_capacity: Figure, resistance_ratio: float, told_soh: float
+    usable: Usable, at_full: Figure, lowest: Figure, acid_capacity: Figure, resistance_ratio: float, told_soh: float
 ) -> Fade:
     """What of fade the recording shows, and what it leaves open.
 
-    lowest: charge of the acid at the recording's lowest [%]. resistance_ratio: of the low limit over the rating's; NaN
-    unknown. told_soh: what the sensor itself says last [%]; NaN unknown.
+    lowest: charge of the acid at the recording's lowest [%]; its upper limit must be as low for fade to be
+    excluded. resistance_ratio: of the low limit over the rating's; NaN unknown. told_soh: what the sensor itself says
+    last [%]; NaN unknown.
     """
     evidence: list[Text] = []
     if _reads_low(at_full):
@@ -198,15 +199,18 @@ def judge_fade(
         evidence.append(Text("Its resistance is at least {r:.1f} times a rule of thumb.", {"r": resistance_ratio}))
     if told_soh < WORN_HEALTH:
         evidence.append(Text("The sensor itself reports a state of health of {soh:.0f} %.", {"soh": told_soh}))
-    proved = min(max(usable.full - max(lowest, usable.empty), 5.0) / 100.0, usable.share)
+    drawn, surely = (
+        min(max(usable.full - max(left, usable.empty), 5.0) / 100.0, usable.share)
+        for left in (lowest.value, lowest.high)
+    )
     state: Literal["seen", "likely", "possible", "excluded"]
     if not usable.is_whole:
         state = "seen"
-    elif proved >= PROVED:
+    elif surely >= PROVED:
         state = "excluded"
     else:
         state = "likely" if evidence else "possible"
-    return Fade(state, acid_capacity, acid_capacity.low * proved, tuple(evidence))
+    return Fade(state, acid_capacity, acid_capacity.low * drawn, tuple(evidence))
 
 
 def proved_limit(capacity: Figure, fade: Fade) -> Figure:

@@ -1,7 +1,7 @@
 """`python -m benchmarks.validation`: make the truths, put a sensor's errors on them, estimate, print the table.
 
 Truths are kept in the user's cache folder (--cache names another) and made anew only if missing; making all takes some
-six minutes of one core. Nothing else is written unless --fixtures asks for the small ones of the tests.
+eight minutes of one core. Nothing else is written unless --fixtures asks for the small ones of the tests.
 """
 
 from __future__ import annotations

@@ -20,7 +20,6 @@ from benchmarks.validation.table import (
 from estimator.estimate import Figure
 
 Row = tuple[str, str, str, str]
-CAPACITY_GOAL = 0.05
 
 
 def goals_table(own: Sequence[Result], by_type: Sequence[Result]) -> str:
@@ -110,9 +109,10 @@ def _hidden_rows(results: Sequence[Result]) -> list[Row]:
                 name, goal, met = "its half width over the 95 % error, widest", "2", widest.over_need <= WIDTH_GOAL
                 found = f"{widest.over_need:.1f} ({widest.scenario.name})"
             else:
-                held = min(float(of_all(one.runs, "inside_if_lost").mean()) for one in members)
-                name, goal, met = "the band holds, its low limit as if plates were lost", "90 %", held >= BAND_GOAL[0]
-                found = f"{100 * held:.1f} %"
+                held = {one.scenario.name: float(of_all(one.runs, "inside_if_lost").mean()) for one in members}
+                name, goal = "the band holds, its low limit as if plates were lost", "90 %"
+                met = min(held.values()) >= BAND_GOAL[0]
+                found = ", ".join(f"{100 * share:.1f} % ({truth})" for truth, share in held.items())
             rows.append(_row(name, goal, found, met))
     return rows
 
@@ -120,11 +120,15 @@ def _hidden_rows(results: Sequence[Result]) -> list[Row]:
 def _capacity_rows(results: Sequence[Result], open_to_voltage: Sequence[Result]) -> list[Row]:
     """The acid's capacity by its own truth where that is the battery's; the battery's everywhere."""
     rows = []
+    for offer, much, goal in (("10 rests over 20 points", True, 0.05), ("less", False, 0.10)):
+        offered = [one for one in open_to_voltage if one.offers_much is much]
+        figures = told(offered, lambda run: run.acid_capacity)
+        if figures:
+            worst = max(abs(figure.value / true - 1.0) for figure, true in figures)
+            what = f"capacity by the acid with {offer}, worst of {len(figures)}"
+            rows.append(_row(what, f"{100 * goal:.0f} %", f"{100 * worst:.1f} %", worst <= goal))
     by_acid = told(open_to_voltage, lambda run: run.acid_capacity)
     if by_acid:
-        worst = max(abs(figure.value / true - 1.0) for figure, true in by_acid)
-        found = f"{100 * worst:.1f} %"
-        rows.append(_row(f"capacity by the acid, worst of {len(by_acid)}", "5 %", found, worst <= CAPACITY_GOAL))
         rows.append(_held("its band holds", by_acid))
         rows.append(_width("its half width over the 95 % error", by_acid))
     alike = told(results, lambda run: run.capacity if run.fade in {"possible", "likely"} else None)

@@ -9,7 +9,7 @@ import numpy as np
 
 from benchmarks.validation.measures import Run
 from benchmarks.validation.scenarios import Scenario
-from benchmarks.validation.truth import Truth
+from benchmarks.validation.truth import Truth, long_rests
 from decoder.frames import FloatArray
 from estimator.estimate import Figure
 
@@ -40,6 +40,12 @@ class Result:
     @property
     def held_early(self) -> float:
         return float(of_all(self.runs, "early_inside").mean())
+
+    @property
+    def offers_much(self) -> bool:
+        """Ten long rests, and twenty points of charge between them."""
+        at_ends = [np.interp(end, self.truth.time_s, self.truth.soc) for _, end in long_rests(self.truth)]
+        return len(at_ends) >= 10 and float(np.ptp(at_ends)) >= 20.0
 
     @property
     def over_need(self) -> float:

@@ -15,6 +15,7 @@ from signal_defs.text import Text
 
 FULL, NONE = Figure(99.0, 97.0, 100.0), unknown_figure(Text("No rest followed a full charge."))
 ACID = Figure(70.0, 68.0, 72.0)
+SEVENTY = Figure(70.0, 68.0, 72.0)  # per cent, where the charge was lowest
 
 
 def test_between_its_ends_the_acids_charge_is_the_batterys() -> None:
@@ -63,7 +64,7 @@ def test_a_heavy_load_or_a_crank_is_no_collapse() -> None:
 
 
 def test_without_evidence_hidden_fade_is_possible_and_only_the_capacitys_low_limit_tells() -> None:
-    fade = judge_fade(Usable(), FULL, 70.0, ACID, 0.9, float("nan"))
+    fade = judge_fade(Usable(), FULL, SEVENTY, ACID, 0.9, float("nan"))
     assert fade.state == "possible"
     assert fade.proved_ah == pytest.approx(0.30 * 68.0)  # by hand: 30 points were drawn
     assert proved_limit(ACID, fade) == Figure(70.0, 0.30 * 68.0, 72.0)
@@ -71,7 +72,7 @@ def test_without_evidence_hidden_fade_is_possible_and_only_the_capacitys_low_lim
 
 @pytest.mark.parametrize(("ratio", "told"), [(1.7, float("nan")), (1.0, 60.0)])
 def test_evidence_of_wear_makes_hidden_fade_likely(ratio: float, told: float) -> None:
-    fade = judge_fade(Usable(), NONE, 70.0, ACID, ratio, told)
+    fade = judge_fade(Usable(), NONE, SEVENTY, ACID, ratio, told)
     assert fade.state == "likely"
     assert len(fade.evidence) == 1
 
@@ -83,8 +84,10 @@ def test_with_plates_lost_the_charge_is_at_least_what_is_left_above_the_lowest_s
 
 
 def test_fade_is_excluded_where_nearly_all_was_drawn() -> None:
-    fade = judge_fade(Usable(), FULL, 5.0, ACID, 0.9, float("nan"))
+    fade = judge_fade(Usable(), FULL, Figure(5.0, 2.0, 8.0), ACID, 0.9, float("nan"))
     assert fade.state == "excluded"
+    unsure = judge_fade(Usable(), FULL, Figure(5.0, 0.0, 20.0), ACID, 0.9, float("nan"))
+    assert unsure.state == "possible"
     assert proved_limit(ACID, fade) is ACID
 
 
