@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import base64
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 import signal_defs
 
@@ -292,3 +293,20 @@ def test_what_is_deleted_is_gone(person: Person, site: Any, logs: dict[str, Path
     page.click("button.danger")
     page.wait_for_url(f"{site.address}/{'platforms' if what == 'platform' else 'vehicles/*'}")
     assert site.call("GET", paths[what]).status_code == 404
+
+
+def test_a_page_that_follows_a_recording_does_not_reload_while_its_deletion_is_answered(
+    person: Person, site: Any, logs: dict[str, Path]
+) -> None:
+    def answer_late(route: Route) -> None:
+        answer = route.fetch()
+        time.sleep(1.5)  # the events have told by then that the recording is gone
+        route.fulfill(response=answer)
+
+    _, two = (site.record(site.upload(logs[name].read_bytes()), vehicle="gone late") for name in logs)
+    page = person.go(f"/recordings/{two['id']}")
+    page.wait_for_selector("[data-events]")
+    page.route("**/delete", answer_late)
+    page.click("details.delete summary")
+    page.click("button.danger")
+    page.wait_for_selector("h1:has-text('gone late')")

@@ -41,6 +41,7 @@ if (watched) {
     else bar.removeAttribute("value");
   });
   source.addEventListener("over", () => { source.close(); location.reload(); });
+  addEventListener("submit", () => source.close());  // what was asked for leads elsewhere: a reload would overtake it
   let failures = 0;
   source.addEventListener("open", () => { failures = 0; });
   source.addEventListener("error", () => {
