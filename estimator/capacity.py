@@ -54,7 +54,7 @@ def _not_enough(swing: Swing, spread: float) -> Figure:
     return unknown_figure(
         Text(
             "Not enough charge moved between rests for a capacity: long rests {rests}, {points:.0f} points of "
-            "charge between them (it would be known to {percent:.0f} %); about {need} rests over {swing:.0f} points "
+            "charge between them (it would be known to ±{percent:.0f} %); about {need} rests over {swing:.0f} points "
             "are needed.",
             {
                 "rests": swing.rests,
