@@ -270,7 +270,7 @@ def _unpack_zip(stream: LogStream, name: str, options: ReadOptions) -> LogStream
         members = [
             entry
             for entry in archive.infolist()
-            if not entry.is_dir()
+            if not entry.filename.endswith("/")  # `is_dir` fails where the name is empty
             and not entry.filename.startswith("__MACOSX/")
             and not Path(entry.filename).name.startswith(".")
         ]
