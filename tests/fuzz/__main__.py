@@ -16,7 +16,7 @@ import time
 from pathlib import Path
 
 SEEDS = Path(__file__).parents[2] / "fixtures" / "fuzz"
-SLICE_S, SLICE_INPUTS = 120, 6_000  # of one process: the library keeps up to 200 KB an input
+SLICE_S, SLICE_INPUTS = 120, 6_000  # of one process, see `run`
 
 
 def main() -> None:
@@ -63,7 +63,7 @@ def replay(names: list[str]) -> int:
 def run(name: str, seconds: int, work: Path) -> int:
     """One target for so long, a new process every few minutes; 1 if an input broke it (it stops there), else 0.
 
-    The library itself keeps some ten kilobytes an input, so that a process of an hour would reach its bound of memory.
+    The library itself keeps up to 200 kilobytes an input: a process of an hour would reach its bound of memory.
     """
     corpus, broken = work / name, work / f"{name}-broken"
     corpus.mkdir(parents=True, exist_ok=True)
