@@ -5,7 +5,6 @@ Source: the openly licensed readers of the format and their sample objects; ther
 
 from __future__ import annotations
 
-import contextlib
 import io
 import struct
 from collections.abc import Iterator
@@ -20,6 +19,7 @@ from decoder.logs.blf_chain import Chain, find_chain
 from decoder.logs.blf_frames import frames_of
 from decoder.logs.blf_objects import CONTAINER, HEADER_END, plausible_sizes
 from decoder.logs.frame_columns import drop_all, gather
+from decoder.logs.inflate import inflate
 from decoder.logs.source import LogStream, ReadOptions
 
 FORMAT = "blf"
@@ -29,7 +29,6 @@ _START_TIME_AT = 40
 _LEAST_READ = 4096
 _LARGEST_CONTAINER = 16 << 20
 _LARGEST_OBJECT = 1 << 20
-_SMALL_BODY = 64 << 10  # deflated bytes; they give 1032 times as many at most
 _CONTAINER_HEADER = 32
 _STORED, _DEFLATED = 0, 2
 
@@ -63,7 +62,7 @@ class _Piece:
     offset: unpacked bytes of the same place before this piece.
     """
 
-    data: bytes
+    data: bytes | bytearray
     place: int
     breaks: bool = False
     offset: int = 0
@@ -72,7 +71,10 @@ class _Piece:
 def _slices(whole: Iterator[_Piece], most: int) -> Iterator[_Piece]:
     """The same bytes in pieces of at most so many."""
     for piece in whole:
-        for first in range(0, len(piece.data) or 1, most):
+        if len(piece.data) <= most:
+            yield piece
+            continue
+        for first in range(0, len(piece.data), most):
             part = piece.data[first : first + most]
             is_last = first + most >= len(piece.data)
             yield _Piece(part, piece.place, piece.breaks and is_last, piece.offset + first)
@@ -82,7 +84,7 @@ def _slices(whole: Iterator[_Piece], most: int) -> Iterator[_Piece]:
 class _Objects:
     """Pieces that are looked at together. start: where in the joined bytes each begins. place: and offset, of each."""
 
-    parts: list[bytes] = field(default_factory=list)
+    parts: list[bytes | bytearray] = field(default_factory=list)
     start: list[int] = field(default_factory=list)
     place: list[tuple[int, int]] = field(default_factory=list)
     size: int = 0
@@ -232,7 +234,7 @@ def _unpack(container: memoryview, place: int, report: ReadReport, *, whole: boo
         report.drop("unknown_compression", f"byte {place}", -1)
         return _Piece(b"", place, breaks=True)
     try:
-        data, ended = _inflate(body, int.from_bytes(container[24:28], "little"))
+        data, ended = inflate(body, int.from_bytes(container[24:28], "little"), _LARGEST_CONTAINER)
     except ValueError:
         report.drop("damaged_container", f"byte {place}", -1)
         return _Piece(b"", place, breaks=True)
@@ -241,26 +243,6 @@ def _unpack(container: memoryview, place: int, report: ReadReport, *, whole: boo
         report.drop(kind, f"byte {place}", -1)
         return _Piece(b"", place, breaks=True)
     return _Piece(data[:_LARGEST_CONTAINER], place, breaks=not ended)
-
-
-def _inflate(body: memoryview, stated: int) -> tuple[bytes, bool]:
-    """Inflate, bounded; and whether the end of the data and their checksum were met. Raises ValueError.
-
-    stated: bytes that it should give. To take them at once is quicker than piece by piece, but has no bound of its own.
-    """
-    from isal import igzip_lib, isal_zlib
-
-    fault = cast("type[Exception]", igzip_lib.IsalError)
-    if len(body) <= _SMALL_BODY:
-        with contextlib.suppress(fault):
-            data: bytes = isal_zlib.decompress(body, 15, min(stated, _LARGEST_CONTAINER) + 64)
-            return data, len(data) <= _LARGEST_CONTAINER
-    inflater = isal_zlib.decompressobj()
-    try:
-        data = inflater.decompress(body, _LARGEST_CONTAINER + 1)
-    except fault as error:
-        raise ValueError(str(error)) from None
-    return data, bool(inflater.eof)
 
 
 def _start_time(header: bytes) -> int | None:

@@ -35,15 +35,16 @@ def frames_of(
     present = np.flatnonzero(np.bincount(kind)).tolist() if len(kind) else []
     groups: list[tuple[Int64Array, Columns]] = []
     for code in present:
-        of_kind = np.arange(len(objects.position)) if len(present) == 1 else np.flatnonzero(kind == code)
-        own = objects if len(present) == 1 else objects.select(of_kind)
+        of_kind = None if len(present) == 1 else np.flatnonzero(kind == code)
+        own = objects if of_kind is None else objects.select(of_kind)
         if code in LAYOUTS:
-            groups += [(of_kind[rows], found) for rows, found in _read_kind(own, code, report, options, where)]
+            read = _read_kind(own, code, report, options, where)
+            groups += read if of_kind is None else [(of_kind[rows], found) for rows, found in read]
         elif code in {0, CONTAINER}:
             drop_all(report, "damaged_record", own.position, where)
         else:
             name = LIN_EVENTS.get(code, f"object_type_{code}")
-            report.skip(name, len(of_kind))
+            report.skip(name, len(own.position))
     if not groups:
         return None
     columns = concatenate([found for _, found in groups])

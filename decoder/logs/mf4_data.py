@@ -5,11 +5,11 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 
 from decoder.frames import ByteArray, ReadReport
+from decoder.logs.inflate import inflate
 from decoder.logs.mf4_blocks import BLOCK_HEADER, Block, BlockFile
 
 PIECE_BYTES = 2 << 20
@@ -121,8 +121,6 @@ def _plain(file: BlockFile, block: Block, offset: int, report: ReadReport, *, is
 
 def _inflate(file: BlockFile, block: Block, offset: int, report: ReadReport) -> Piece | None:
     """A deflated block. Data that fail their checksum are not used; of data that are cut off, what came is."""
-    from isal import igzip_lib, isal_zlib
-
     where = f"byte {block.place}"
     if len(block.data) < 24:
         report.drop("cut_off", where, -1)
@@ -132,16 +130,15 @@ def _inflate(file: BlockFile, block: Block, offset: int, report: ReadReport) -> 
     if method > 1 or size > _LARGEST_INFLATED:
         report.drop("unknown_compression" if method > 1 else "block_too_large", where, -1)
         return None
-    inflater = isal_zlib.decompressobj()
+    body = file.bytes_at(block.place + BLOCK_HEADER + 24, min(packed, 2 * _LARGEST_INFLATED))
     try:
-        body = file.bytes_at(block.place + BLOCK_HEADER + 24, min(packed, 2 * _LARGEST_INFLATED))
-        data = inflater.decompress(body, size + 1)
-    except cast("type[Exception]", igzip_lib.IsalError):
+        data, ended = inflate(body, size, size)
+    except ValueError:
         report.drop("damaged_block", where, -1)
         return None
-    if len(data) != size or not inflater.eof:
-        report.drop("damaged_block" if inflater.eof or len(data) > size else "cut_off", where, -1)
-        if method or inflater.eof:
+    if len(data) != size or not ended:
+        report.drop("damaged_block" if ended or len(data) > size else "cut_off", where, -1)
+        if method or ended:
             return None
         data = data[:size]
     stored_by = columns if method and 1 < columns <= len(data) else 0
