@@ -64,6 +64,9 @@ def frame_group(group: ChannelGroup) -> FrameGroup | None:
     needed = [time, *fields.values()]
     if any(_end(channel) > group.size for channel in needed):
         return None
+    data = fields.get("DataBytes")
+    if data is not None and data.kind in {VIRTUAL, VIRTUAL_MASTER}:  # which has no bytes
+        return None
     if kind.startswith("CAN_Data") and not {"ID", "DataBytes"} <= fields.keys():
         return None
     return FrameGroup(group, kind, KINDS[kind], time, fields)

@@ -20,6 +20,7 @@ from signal_defs.errors import LogError
 
 SQLITE_MAGIC = b"SQLite format 3\0"
 _ROWS = 16_384
+_FAULTS = (sqlite3.Error, UnicodeDecodeError, MemoryError)  # SQLite is "out of memory" at some damaged schemas
 _KINDS = (int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR))
 _AS_WRITTEN = (  # without its spaces
     "createtablemessages(tsreal,arbitration_idinteger,extendedinteger,remoteinteger,errorinteger,dlcinteger,datablob)"
@@ -46,9 +47,10 @@ def read_sqlite(path: Path, report: ReadReport, options: ReadOptions) -> Iterato
                     "This database has no table of messages.", mend="Give a log that python-can has written."
                 )
             cursor = database.execute(_QUERY, _KINDS)
-        except (sqlite3.Error, UnicodeDecodeError) as error:
+        except _FAULTS as error:
             raise LogError(
-                f"The database cannot be read: {error}.", mend="Copy it again from where it was recorded."
+                f"The database cannot be read: {str(error) or 'its schema is damaged'}.",
+                mend="Copy it again from where it was recorded.",
             ) from None
         sql, root = found[0]
         for kind in ("-journal", "-wal"):
@@ -69,7 +71,7 @@ def _from_sqlite(cursor: sqlite3.Cursor, most: int, report: ReadReport) -> Itera
     while count <= most:
         try:
             rows = cursor.fetchmany(_ROWS)
-        except (sqlite3.Error, UnicodeDecodeError):
+        except _FAULTS:
             break
         if not rows:
             return
@@ -111,7 +113,7 @@ def _row(database: sqlite3.Connection, cells: Cells, row: int) -> Row:
     near = [cells.rowid(one) for one in range(max(row - 1, 0), min(row + 2, len(cells.cell)))]
     found: Row | None = None
     if all(one < other for one, other in pairwise(near)):
-        with contextlib.suppress(sqlite3.Error, UnicodeDecodeError):
+        with contextlib.suppress(*_FAULTS):
             found = database.execute(f"{_QUERY} WHERE rowid = ?", (*_KINDS, cells.rowid(row))).fetchone()
     return found or (math.nan, -1, 0, b"")
 
