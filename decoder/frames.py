@@ -32,6 +32,7 @@ class Flag(IntFlag):
 
 
 NOT_DATA = Flag.REMOTE | Flag.ERROR
+FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)  # bytes of payload by length code: ISO 11898-1
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.frames import BoolArray, ByteArray, Flag, Int64Array
+from decoder.frames import FD_LENGTHS, BoolArray, ByteArray, Flag, Int64Array
 from decoder.logs.frame_columns import LIN_CHANNEL, NO_CHANNEL, Columns, clear_past
 from decoder.logs.mf4_blocks import FIXED, MASTER, VARIABLE, VIRTUAL, VIRTUAL_MASTER, Channel, ChannelGroup
 
@@ -26,7 +26,7 @@ KINDS = {
     "LIN_TransmissionError": Flag.LIN | Flag.ERROR | Flag.NO_RESPONSE,
 }
 EVENTS = ("CAN_OverloadFrame", "LIN_WakeUp", "LIN_Spike", "LIN_LongDom")  # of bus logging, but no frames
-_FD_LENGTHS = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64], np.uint8)  # ISO 11898-1, DLC 0 to 15
+_FD_LENGTHS = np.array(FD_LENGTHS, np.uint8)
 _NO_NUMBER = np.uint64((1 << 64) - 1)
 _LONGEST_NS = float(1 << 62)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
 
-from decoder.frames import Flag, ReadReport
+from decoder.frames import FD_LENGTHS, Flag, ReadReport
 from decoder.logs.lines import Lines
 from decoder.logs.rows import MAX_BASE_IDENTIFIER, MAX_IDENTIFIER, MAX_TIME_NS, Channels, Row
 
@@ -35,7 +35,6 @@ _FRAMES = {
     "RR": Flag.REMOTE,
 }
 _NO_FRAMES = {"ST": "status", "EC": "error_counters", "EV": "other_event", "WARNG": "status"}
-_FD_LENGTH = (*range(9), 12, 16, 20, 24, 32, 48, 64)  # by length code: ISO 11898-1
 _DAY_NS = 86_400 * 10**9
 _EPOCH_DAY = 25_569  # 1970-01-01 in days from 1899-12-30, the format's day zero
 _LOCAL_NOTE = "The log's start is local time without a zone; it is taken as UTC."
@@ -173,9 +172,9 @@ def _frame(value: dict[str, str], flags: Flag, place: Row) -> Row | tuple[str, b
     except ValueError:
         return "data_not_hexadecimal", True
     # "l" is the length in bytes, "L" the length code; some writers put the length of a CAN FD frame there as well.
-    allowed = {code} if "l" in value else {code, _FD_LENGTH[code] if 0 <= code < len(_FD_LENGTH) else code}
+    allowed = {code} if "l" in value else {code, FD_LENGTHS[code] if 0 <= code < len(FD_LENGTHS) else code}
     if not flags & Flag.FD:
-        if len(data) > 8 and len(data) == code and code in _FD_LENGTH:
+        if len(data) > 8 and len(data) == code and code in FD_LENGTHS:
             flags |= Flag.FD  # written as classic by a writer that knows no other kind
         else:
             allowed = {min(code, 8)}
