@@ -10,6 +10,7 @@ import numpy as np
 from decoder.frames import FloatArray
 from estimator.estimate import AcceptanceAt, Drive, Figure, unknown_figure
 from estimator.grid import SECOND_NS, Grid
+from estimator.measurement import GAIN_SD
 from signal_defs.text import Text
 
 CHARGING_V = 13.8
@@ -17,7 +18,6 @@ WINDOW_ROWS, THIRD = 30, 10
 HELD_V, FALLING = 0.03, 0.01  # from the window's first third to its last: regulated, and by what share. Ours
 SCATTER, BELIEF = 0.15, 3.0  # logarithmic, between a vehicle's drives, and for how many drives that belief stands. Ours
 MEDIAN = 1.25  # a median's standard error over a mean's
-GAIN_SD = 0.006  # of the sensor: within 1 %
 
 
 def charge_acceptance(

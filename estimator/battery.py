@@ -23,6 +23,7 @@ from estimator.estimate import BatteryEstimate, Fade, Figure, Rest, Start, unkno
 from estimator.fade import (
     LOW_AT_FULL,
     Usable,
+    band_if_hidden,
     before_collapse,
     capacity_to_collapse,
     empty_anchor,
@@ -30,7 +31,6 @@ from estimator.fade import (
     find_collapse,
     full_at,
     judge_fade,
-    low_if_plates_lost,
     proved_limit,
 )
 from estimator.grid import Grid, build_grid, valid_samples
@@ -123,9 +123,10 @@ def _estimate_one(
         1e-3 * resistance.low / rated_resistance(battery),
         _last_value(recording, "battery_soh"),
     )
-    low_if_lost = low_if_plates_lost(low)
-    if fade.state == "likely":
-        low = low_if_lost
+    if fade.state in {"possible", "likely"}:
+        low_if_hidden, high_if_hidden = band_if_hidden(low, high, at_full)
+        low = low_if_hidden if fade.state == "likely" else low
+        fade = replace(fade, charge_end=_at(len(grid) - 1, soc, low_if_hidden, high_if_hidden))
     rests = tuple(replace(rest, soc_from_ocv=usable.figure(rest.soc_from_ocv)) for rest in rests)
     usual = usable.capacity(by_acid)
     if collapse is not None and usable.empty:
@@ -164,7 +165,7 @@ def _estimate_one(
         days_to_idle_stop_limit=_days_to_idle_stop(rules, soc_end, reckoned, parked),
         days_to_no_start=days_until(UNSURE_START_SOC, soc_end, reckoned, parked),
         next_crank_temperature_c=temperature,
-        unknown=_unknown(grid, rests, starts, fade, float(low_if_lost[-1])),
+        unknown=_unknown(grid, rests, starts, fade),
         sensor=replace(judge_sensor(recording, grid, soc, cranks, reckoned.value, health), ocv_at_full_soc=at_full),
         full_charges_ns=tuple(full.end_ns for full in fulls),
         fade=fade,
@@ -272,10 +273,8 @@ def _last_temperature(grid: Grid) -> float:
     return float(known[-1]) if len(known) else math.nan
 
 
-def _unknown(
-    grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: Fade, low_if_lost: float
-) -> tuple[Text, ...]:
-    """What this recording could not tell, in sentences. low_if_lost: of the charge at the end, were plates lost [%]."""
+def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: Fade) -> tuple[Text, ...]:
+    """What this recording could not tell, in sentences."""
     said = []
     if not np.isfinite(grid.current).any():
         said.append(Text("No current was recorded: charge is known only where the battery rested."))
@@ -291,12 +290,13 @@ def _unknown(
         said.append(
             Text("The cranks were sampled too slowly to see their lowest voltage: 20 samples a second are needed.")
         )
-    if fade.acid_capacity_ah.is_known and fade.state in {"possible", "likely"}:
+    if fade.acid_capacity_ah.is_known and fade.charge_end.is_known:
         said.append(
             Text(
-                "Capacity and charge are read from the acid: plates lost while their acid stays would not show. "
-                "Proved is only what was drawn: {low:.0f} Ah; the charge at the end may be as low as {soc:.0f} %.",
-                {"low": fade.proved_ah, "soc": low_if_lost},
+                "Capacity and charge are read from the acid: plates lost, or acid bound in sulphate, may not show. "
+                "Proved is only what was drawn: {ah:.0f} Ah; the charge at the end may be anything from {low:.0f} to "
+                "{high:.0f} %.",
+                {"ah": fade.proved_ah, "low": fade.charge_end.low, "high": fade.charge_end.high},
             )
         )
     return tuple(said)

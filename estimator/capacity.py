@@ -9,11 +9,11 @@ import numpy as np
 
 from estimator.charge import Charge
 from estimator.estimate import Figure, unknown_figure
+from estimator.measurement import GAIN_SD
 from estimator.motion import PER_AH
 from signal_defs.text import Text
 
-ENOUGH = 0.10  # a relative standard deviation above this is "not enough"
-GAIN_SD = 0.01  # of the current sensor, which counting alone cannot tell from capacity
+ENOUGH = 0.07  # a relative standard deviation above this is "not enough": 10 % are then met by five of six
 NEEDED_POINTS = 20.0
 NEEDED_RESTS = 10
 
@@ -30,7 +30,8 @@ def estimate_capacity(charge: Charge, swing: Swing) -> Figure:
     """Capacity now [Ah, C/20 at 25 degC], from the data alone: what the prior added is taken out again.
 
     Both sides are uncertain, the voltage's charge and the counted one (offset, losses, wander): the joint solution
-    holds them all, and its band here is what is left of it without the prior on capacity. It is the acid's capacity:
+    holds them all, and its band here is what is left of it without the prior on capacity. The current's gain, which
+    counting cannot tell from capacity, is added. It is the acid's capacity:
     what of it the battery cannot give is `fade`'s subject.
     """
     after = float(charge.covariance[PER_AH, PER_AH])

@@ -42,6 +42,7 @@ NO_FULL_REST = unknown_figure(Text("No rest followed a full charge."))
 NO_ACCEPTANCE = unknown_figure(Text("Charge acceptance was not estimated."))
 NO_LIMIT_DAYS = unknown_figure(Text("Days to the idle-stop threshold were not estimated."))
 NO_START_DAYS = unknown_figure(Text("Days to an unsure start were not estimated."))
+NO_HIDDEN_BAND = unknown_figure(Text("The charge's own band holds."))
 NO_LOAD_STEPS = unknown_figure(Text("Resistance was not looked for in steps of the load."))
 
 
@@ -191,12 +192,14 @@ class Fade:
     state: "seen" where the recording shows how much (charge and capacity then hold it), "likely" where something speaks
     for it (bands are wide below), "possible" where nothing does and nothing excludes it, "excluded" where nearly all
     was drawn. acid_capacity_ah: what the acid would give. proved_ah: what the recording saw the battery hold [Ah].
+    charge_end: the charge at the end with a band that allows for such fade [%].
     """
 
     state: Literal["seen", "likely", "possible", "excluded"]
     acid_capacity_ah: Figure
     proved_ah: float
     evidence: tuple[Text, ...] = ()
+    charge_end: Figure = NO_HIDDEN_BAND
 
 
 @dataclass(frozen=True, slots=True)

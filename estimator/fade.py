@@ -16,11 +16,10 @@ import numpy as np
 
 from decoder.frames import FloatArray, Int64Array
 from estimator.anchors import TAIL_A_PER_AH, FullCharge
-from estimator.capacity import GAIN_SD
 from estimator.charge import Charge
 from estimator.estimate import Fade, Figure
 from estimator.grid import SECOND_NS, Grid, runs_of
-from estimator.measurement import SHARED, Anchor
+from estimator.measurement import GAIN_SD, SHARED, Anchor
 from estimator.motion import PER_AH, seconds_from
 from estimator.ocv import OcvCurve
 from estimator.phases import AWAKE, PARKED
@@ -37,7 +36,7 @@ EARLY = 10.0  # charge by the acid from which on a collapse is an early one [poi
 COLD_PER_K = 0.65  # capacity that cold takes for the time being: 16 % at 0 degC (training text on batteries)
 FULL_SD, EMPTY_SD = 1.5, 2.0  # how exactly the ends are known beyond the charge itself, where seen [points]. Ours
 UNSEEN_EMPTY_SD = 4.0  # the lower end with the upper one seen only
-HALF_LOST = 50.0  # with more of the plates gone a start would show it. Ours
+HALF_LOST = 50.0  # with more of the plates or of the acid gone a start would show it. Ours
 WORN_RESISTANCE, WORN_HEALTH = 1.5, 80.0  # common practice: replace
 PROVED = 0.9  # share of the capacity drawn, from which on hidden fade is excluded
 
@@ -220,9 +219,13 @@ def proved_limit(capacity: Figure, fade: Fade) -> Figure:
     return Figure(capacity.value, min(capacity.low, fade.proved_ah), capacity.high)
 
 
-def low_if_plates_lost(low: FloatArray) -> FloatArray:
-    """(n,) the band's lower edge [%] for a battery that has lost plates, but not its acid.
+def band_if_hidden(low: FloatArray, high: FloatArray, at_full: Figure) -> tuple[FloatArray, FloatArray]:
+    """(n,) both edges of the charge's band [%] for a battery with fade that nothing in the recording shows.
 
-    As if it were empty just below its lowest charge, or with half of its plates.
+    Low as if plates were lost and the battery empty just below its lowest charge, or half of them. High as if acid were
+    bound in sulphate and the battery full at the highest charge it surely had, or half of it; a settled rest after a
+    full charge (at_full) would have shown that.
     """
-    return np.clip(Usable(empty=min(float(np.nanmin(low)), HALF_LOST)).charge(low), 0.0, 100.0)
+    lost = Usable(empty=min(float(np.nanmin(low)), HALF_LOST))
+    bound = Usable() if at_full.is_known else Usable(full=max(float(np.nanmax(low)), 100.0 - HALF_LOST))
+    return np.clip(lost.charge(low), 0.0, 100.0), np.clip(bound.charge(high), 0.0, 100.0)

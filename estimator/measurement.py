@@ -23,7 +23,7 @@ LIMIT: Final = WARMTH + 1
 SHARED: Final = LIMIT + 1
 NOT_SOLVED = (TILT, WARMTH)  # their uncertainty is carried through instead, see `charge`
 
-VOLTAGE_SD = 0.009  # a sensor's constant error within +/-15 mV
+VOLTAGE_SD, GAIN_SD = 0.009, 0.006  # a sensor's constant errors within 15 mV and 1 % of the current
 WARMTH_SD = 0.2e-3  # [V/K], of 1.2 mV/K that is from memory
 LOAD_SD = 0.5
 FULL_SHARED_SD = 2.0

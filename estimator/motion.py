@@ -56,8 +56,8 @@ def lay_out_motion(grid: Grid, kind: Int64Array, capacity_nominal: float) -> Mot
     moved = np.abs(np.diff(grid.charge_ah, prepend=0.0))
     gap_var = np.where(parked, (GAP_PARKED_A * gap_h) ** 2, (GAP_DRIVING_A * gap_h) ** 2 * (gap_h > 0))
     gap_var = np.minimum(gap_var, (0.5 * capacity_nominal) ** 2)
-    # Wander of the sensor's zero by 15 mA over hours; 3 % of a drive's charge and 1 % of its discharge. Ours.
-    steps = 2.5e-3 * hours + 4e-3 * charged + 1e-3 * moved + gap_var
+    # Wander of the sensor's zero by 15 mA over hours; 1.5 % of a drive's charge and 1 % of its discharge. Ours.
+    steps = 2.5e-3 * hours + 1e-3 * charged + 1e-3 * moved + gap_var
     return Motion(row, time_s[row], design, np.cumsum(steps)[row])
 
 
@@ -84,11 +84,12 @@ def priors(capacity_nominal: float) -> tuple[FloatArray, FloatArray]:
     """Mean and standard deviation of each unknown, (COUNTED,) twice, in the order of the constants above.
 
     Start: anything, rather full. Per Ah: 90 % of the rated capacity, give or take 30 %. Offset: 40 mA. Drift: 10 mA
-    in 10 K. Self-discharge: 1.5 % a month, up to 7 %. Gassing: the typical, up to several times. Loss: half a per cent.
+    in 10 K. Self-discharge: 1.5 % a month, up to 7 %. Gassing: the typical, up to several times. Loss: half a per cent,
+    give or take two.
     """
     per_ah = 100.0 / (0.9 * capacity_nominal)
     mean = np.array([75.0, per_ah, 0.0, 0.0, 0.05, per_ah, 0.005 * per_ah])
-    spread = np.array([25.0, 0.3 * per_ah, 0.04 * per_ah, 0.01 * per_ah, 0.1, 4.0 * per_ah, 0.02 * per_ah])
+    spread = np.array([25.0, 0.3 * per_ah, 0.04 * per_ah, 0.01 * per_ah, 0.1, 2.5 * per_ah, 0.02 * per_ah])
     return mean, spread
 
 

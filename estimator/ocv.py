@@ -68,7 +68,7 @@ def curve_of(battery: Battery) -> OcvCurve:
                 where="[battery] ocv_v",
                 mend="Give at least two [SoC %, V] pairs, both numbers rising.",
             )
-        return OcvCurve(soc, voltage, shift_sd=0.5, tilt_sd=0.7)
+        return OcvCurve(soc, voltage, shift_sd=0.5, tilt_sd=0.5)
     # 95 % of +/-7 points at best (flooded); the denser acid of an EFB and the AGM's single table are less sure.
     # The slopes of two published rules for flooded batteries differ by an eighth: 6 points in 50.
     table, shift_sd = {"flooded": (FLOODED, 3.5), "efb": (EFB, 4.5), "agm": (AGM, 4.5)}[battery.type]

@@ -56,6 +56,7 @@ def more_of_battery(view: View) -> dict[str, Any]:
             "state": fade.state,
             "acid_capacity_ah": figure(fade.acid_capacity_ah, 2),
             "proved_ah": rounded(fade.proved_ah, 2),
+            "charge_end": figure(fade.charge_end, 1),
             "evidence": [say.text(line) for line in fade.evidence],
         },
         "days_to_idle_stop_limit": figure(estimate.days_to_idle_stop_limit, 1),

@@ -7,7 +7,7 @@ from operator import attrgetter
 
 import numpy as np
 
-from benchmarks.validation.result import HIDDEN, Result, of_all, over_need, told
+from benchmarks.validation.result import HIDDEN, Result, of_all, told
 from benchmarks.validation.table import (
     BAND_GOAL,
     EARLY_GOAL,
@@ -20,6 +20,7 @@ from benchmarks.validation.table import (
 from estimator.estimate import Figure
 
 Row = tuple[str, str, str, str]
+SOURCES_LEAVE = {"agm": 9.0, "flooded": 7.0, "efb": 9.0}  # points either way that a type's curve is disputed by
 
 
 def goals_table(own: Sequence[Result], by_type: Sequence[Result]) -> str:
@@ -29,7 +30,7 @@ def goals_table(own: Sequence[Result], by_type: Sequence[Result]) -> str:
     rows = [
         *_charge_rows(open_to_voltage),
         *_band_rows("", open_to_voltage),
-        *_band_rows("type's curve: ", [one for one in by_type if one.scenario.group != HIDDEN], by_kind=True),
+        *_band_rows("type's curve: ", [one for one in by_type if one.scenario.group != HIDDEN], by_type=True),
         *_hidden_rows(hidden),
         *_capacity_rows(own, open_to_voltage),
         *_crank_rows(own),
@@ -56,21 +57,12 @@ def _charge_rows(results: Sequence[Result]) -> list[Row]:
     return rows
 
 
-def _band_rows(prefix: str, results: Sequence[Result], *, by_kind: bool = False) -> list[Row]:
-    """Coverage and width of the charge's band.
-
-    by_kind: the width's need is that of all batteries of a type together, for which its curve stands.
-    """
+def _band_rows(prefix: str, results: Sequence[Result], *, by_type: bool = False) -> list[Row]:
+    """Coverage and width of the charge's band. by_type: with the type's curve, whose sources set the width."""
     if not results:
         return []
     least = min(results, key=lambda one: one.held)
     inside = float(np.mean(of_all([run for one in results for run in one.runs], "inside")))
-    names = [one.truth.kind if by_kind else one.scenario.name for one in results]
-    together = {
-        name: [run for one, its in zip(results, names, strict=True) if its == name for run in one.runs]
-        for name in names
-    }
-    widest = max(together, key=lambda name: over_need(together[name]))
     rows = [
         _row(
             f"{prefix}charge's band holds the truth, all; least",
@@ -78,12 +70,7 @@ def _band_rows(prefix: str, results: Sequence[Result], *, by_kind: bool = False)
             f"{100 * inside:.1f} %; {100 * least.held:.1f} % ({least.scenario.name})",
             inside >= BAND_GOAL[0] and least.held >= BAND_GOAL[0],
         ),
-        _row(
-            f"{prefix}its half width over the 95 % error, widest",
-            f"{WIDTH_GOAL:.0f}",
-            f"{over_need(together[widest]):.1f} ({widest})",
-            over_need(together[widest]) <= WIDTH_GOAL,
-        ),
+        _width_by_sources(prefix, results) if by_type else _width_by_need(prefix, results),
     ]
     early = [one for one in results if len(of_all(one.runs, "early_inside"))]
     if early:
@@ -92,6 +79,28 @@ def _band_rows(prefix: str, results: Sequence[Result], *, by_kind: bool = False)
         met = worst.held_early >= EARLY_GOAL
         rows.append(_row(f"{prefix}before a long rest it holds, least", "95 %", found, met))
     return rows
+
+
+def _width_by_need(prefix: str, results: Sequence[Result]) -> Row:
+    widest = max(results, key=lambda one: one.over_need)
+    found = f"{widest.over_need:.1f} ({widest.scenario.name})"
+    what = f"{prefix}its half width over the 95 % error, widest"
+    return _row(what, f"{WIDTH_GOAL:.0f}", found, widest.over_need <= WIDTH_GOAL)
+
+
+def _width_by_sources(prefix: str, results: Sequence[Result]) -> Row:
+    """Of all batteries of a type together, for which its curve stands; no wider than the sources of it disagree."""
+    kinds = [kind for kind in SOURCES_LEAVE if any(one.truth.kind == kind for one in results)]
+    half = {
+        kind: float(of_all([run for one in results if one.truth.kind == kind for run in one.runs], "half").mean())
+        for kind in kinds
+    }
+    return _row(
+        f"{prefix}its mean half width [points]",
+        ", ".join(f"{SOURCES_LEAVE[kind]:.0f} ({kind})" for kind in kinds),
+        ", ".join(f"{width:.1f} ({kind})" for kind, width in half.items()),
+        all(width <= SOURCES_LEAVE[kind] for kind, width in half.items()),
+    )
 
 
 def _hidden_rows(results: Sequence[Result]) -> list[Row]:
@@ -109,8 +118,8 @@ def _hidden_rows(results: Sequence[Result]) -> list[Row]:
                 name, goal, met = "its half width over the 95 % error, widest", "2", widest.over_need <= WIDTH_GOAL
                 found = f"{widest.over_need:.1f} ({widest.scenario.name})"
             else:
-                held = {one.scenario.name: float(of_all(one.runs, "inside_if_lost").mean()) for one in members}
-                name, goal = "the band holds, its low limit as if plates were lost", "90 %"
+                held = {one.scenario.name: float(of_all(one.runs, "inside_if_hidden").mean()) for one in members}
+                name, goal = "the band that allows for hidden fade holds", "90 %"
                 met = min(held.values()) >= BAND_GOAL[0]
                 found = ", ".join(f"{100 * share:.1f} % ({truth})" for truth, share in held.items())
             rows.append(_row(name, goal, found, met))
@@ -172,7 +181,8 @@ def _crank_rows(results: Sequence[Result]) -> list[Row]:
             for of in (attrgetter("in_advance"), attrgetter("current_known"))
         )
         least = max(results, key=lambda one: one.current_known)
-        found = f"{1e3 * float(np.abs(ahead).mean()):.0f} mV, {1e3 * mean.ahead:.0f} mV ({mean.scenario.name})"
+        found = f"{1e3 * float(np.abs(ahead).mean()):.0f} mV, {1e3 * mean.ahead:.0f} mV ({mean.scenario.name}; by "
+        found += f"chance of its few starts ± {1e3 * mean.ahead_by_chance:.0f} mV)"
         rows += [
             _row("next crank: mean error, worst truth", "120 mV", found, mean.ahead <= NEXT_GOAL_V),
             _row("better than as last time, except", "-", ", ".join(worse) or "-", not worse),

@@ -13,7 +13,7 @@ from decoder.frames import BoolArray, FloatArray
 from decoder.recording import Recording
 from estimator.battery import estimate_battery
 from estimator.estimate import BatteryEstimate, Figure
-from estimator.fade import low_if_plates_lost
+from estimator.fade import band_if_hidden
 
 LONG_REST_H = 4.0
 EVERY_S = 20.0
@@ -24,7 +24,7 @@ class Run:
     """One truth with one set of sensor errors. Errors are estimate minus truth.
 
     soc_error: (n,) after the first long rest [points], every 20 s. inside: (n,) is the truth in the band there.
-    inside_if_lost: (n,) is it, with the band's lower edge as if plates were lost, where the recording leaves that open.
+    inside_if_hidden: (n,) is it, with the band as if fade were hidden, where the recording leaves that open.
     half: (n,) half the band's width [points]. early_inside: the same of a recording that ends before that rest.
     early_half: its half widths. capacity: as told [Ah].
     acid_capacity: what the acid would give [Ah]. fade: what the estimate says of hidden fade. pooled: resistance at 25
@@ -35,7 +35,7 @@ class Run:
 
     soc_error: FloatArray
     inside: BoolArray
-    inside_if_lost: BoolArray
+    inside_if_hidden: BoolArray
     half: FloatArray
     early_inside: BoolArray
     early_half: FloatArray
@@ -73,14 +73,17 @@ def run(seen: Seen, *, own_curve: bool = True) -> Run:
     from_s = (rests[0][0] if rests else 0.0) + LONG_REST_H * 3600.0
     late = _against(truth, estimate, from_s)
     open_to_loss = estimate.fade is not None and estimate.fade.state == "possible"
-    if_lost = replace(estimate, soc_low=low_if_plates_lost(estimate.soc_low)) if open_to_loss else estimate
+    if_hidden = estimate
+    if open_to_loss and estimate.sensor is not None:
+        low, high = band_if_hidden(estimate.soc_low, estimate.soc_high, estimate.sensor.ocv_at_full_soc)
+        if_hidden = replace(estimate, soc_low=low, soc_high=high)
     early = (np.zeros(0), np.zeros(0, dtype=bool), np.zeros(0))
     if seen.early is not None:
         early = _against(truth, estimate_battery(seen.early, battery), 0.0)
     return Run(
         soc_error=late[0],
         inside=late[1],
-        inside_if_lost=_against(truth, if_lost, from_s)[1],
+        inside_if_hidden=_against(truth, if_hidden, from_s)[1],
         half=late[2],
         early_inside=early[1],
         early_half=early[2],

@@ -58,6 +58,14 @@ class Result:
         return float(np.abs(errors).mean()) if len(errors) else 0.0
 
     @property
+    def ahead_by_chance(self) -> float:
+        """Standard error of `ahead` by the truth's few starts, which all its runs share [V]."""
+        errors = [np.abs(run.starts.in_advance.errors) for run in self.runs]
+        count = min(map(len, errors))
+        each = np.mean([one[:count] for one in errors], axis=0)
+        return float(np.std(each, ddof=1) / np.sqrt(count)) if count > 1 else float("inf")
+
+    @property
     def current_known(self) -> float:
         """The same with the crank's largest current given [V]; 0 without any."""
         errors = np.concatenate([run.starts.current_known.errors for run in self.runs])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from estimator.estimate import Figure, unknown_figure
-from estimator.fade import Usable, empty_anchor, find_collapse, judge_fade, low_if_plates_lost, proved_limit
+from estimator.fade import Usable, band_if_hidden, empty_anchor, find_collapse, judge_fade, proved_limit
 from estimator.grid import Grid
 from estimator.phases import AWAKE, RUNNING
 from signal_defs.text import Text
@@ -79,8 +79,17 @@ def test_evidence_of_wear_makes_hidden_fade_likely(ratio: float, told: float) ->
 
 def test_with_plates_lost_the_charge_is_at_least_what_is_left_above_the_lowest_seen_or_half() -> None:
     # by hand: empty at 50 % of the acid, 70 % of it is 40 % of the rest; empty at 20 %, 60 % is a half
-    assert low_if_plates_lost(np.array([70.0, 100.0])) == pytest.approx([40.0, 100.0])
-    assert low_if_plates_lost(np.array([20.0, 60.0])) == pytest.approx([0.0, 50.0])
+    high = np.array([100.0, 100.0])
+    assert band_if_hidden(np.array([70.0, 100.0]), high, FULL)[0] == pytest.approx([40.0, 100.0])
+    assert band_if_hidden(np.array([20.0, 60.0]), high, FULL)[0] == pytest.approx([0.0, 50.0])
+
+
+def test_with_acid_bound_the_charge_is_at_most_what_makes_the_highest_seen_full_or_half() -> None:
+    low, high = np.array([30.0, 80.0]), np.array([40.0, 90.0])
+    # by hand: full at 80 % of the acid, 40 % of it is a half
+    assert band_if_hidden(low, high, NONE)[1] == pytest.approx([50.0, 100.0])
+    assert band_if_hidden(low, high, FULL)[1] == pytest.approx(high)  # a full battery that rested would have shown it
+    assert band_if_hidden(low / 4.0, high / 4.0, NONE)[1] == pytest.approx([20.0, 45.0])
 
 
 def test_fade_is_excluded_where_nearly_all_was_drawn() -> None:

@@ -77,7 +77,13 @@ def test_hidden_fade_and_what_charge_acceptance_was_seen_at_are_written(van: Ana
     estimate = dataclasses.replace(
         van.estimate,
         charge_acceptance_at=AcceptanceAt(14.38, 81.3, math.nan, 3),
-        fade=Fade("likely", Figure(60.0, 55.0, 65.0), 21.5, (Text("Its resistance is {r:.1f} times.", {"r": 1.7}),)),
+        fade=Fade(
+            "likely",
+            Figure(60.0, 55.0, 65.0),
+            21.5,
+            (Text("Its resistance is {r:.1f} times.", {"r": 1.7}),),
+            Figure(72.0, 31.0, 100.0),
+        ),
     )
     written = analysis_to_json(dataclasses.replace(van, estimate=estimate))
     jsonschema.Draft202012Validator(schema).validate(json.loads(json.dumps(written, allow_nan=False)))
@@ -91,5 +97,6 @@ def test_hidden_fade_and_what_charge_acceptance_was_seen_at_are_written(van: Ana
         "state": "likely",
         "acid_capacity_ah": {"value": 60.0, "low": 55.0, "high": 65.0},
         "proved_ah": 21.5,
+        "charge_end": {"value": 72.0, "low": 31.0, "high": 100.0},
         "evidence": ["Its resistance is 1.7 times."],
     }
