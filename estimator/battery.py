@@ -294,8 +294,8 @@ def _unknown(grid: Grid, rests: Sequence[Rest], starts: Sequence[Start], fade: F
         said.append(
             Text(
                 "Capacity and charge are read from the acid: plates lost, or acid bound in sulphate, may not show. "
-                "Proved is only what was drawn: {ah:.0f} Ah; the charge at the end may be anything from {low:.0f} to "
-                "{high:.0f} %.",
+                "Proved is only what was drawn: {ah:.0f} Ah; with such a loss the charge at the end could be anything "
+                "from {low:.0f} to {high:.0f} %.",
                 {"ah": fade.proved_ah, "low": fade.charge_end.low, "high": fade.charge_end.high},
             )
         )
