@@ -20,7 +20,7 @@ from reports.theme import FAINT, INK
 
 WIDTH = 760
 _POINTS = 900  # points of a line that can be told apart at this width
-_LABEL = 44.0  # room of a tick's label [px]
+_LABEL, _DATE = 44.0, 20.0  # room of a tick's label, and more on either side for a date below it [px]
 _DASHES = {"dash": "7 4", "dot": "2 3"}
 
 
@@ -158,13 +158,14 @@ def _x_ticks(layout: dict[str, Any], x: _Scale) -> list[tuple[Any, str, str]]:
 def _clear_of_cuts(ticks: list[tuple[Any, str, str]], x: _Scale) -> list[tuple[Any, str, str]]:
     """Ticks less those that would write over the one before; the day moves on to the next that stays."""
     kept: list[tuple[Any, str, str]] = []
-    place, day = -math.inf, ""
+    last, day = -math.inf, ""
     for at, words, second in ticks:
-        day = second or day
-        if x.one(at) - place >= (_LABEL if x.cuts else 0.0):
-            place = x.one(at)
-            kept.append((at, words, day))
-            day = ""
+        day, here = second or day, x.one(at)
+        if x.cuts and here - last < _LABEL + (_DATE if day else 0.0):
+            continue
+        last = here + (_DATE if day else 0.0)
+        kept.append((at, words, day))
+        day = ""
     return kept
 
 

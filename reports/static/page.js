@@ -124,8 +124,8 @@ function thinTicks(axis, width) {
     const at = (seen(asTime(tick)) - low) / (high - low) * width;
     const [clock, named] = axis.ticktext[place].split("<br>");
     day = named ?? day; // the day of a tick that gives way moves on to the next that stays
-    if (at - last < (day ? 58 : 46)) return;
-    last = at + (day ? 14 : 0);
+    if (at - last < (day ? 62 : 46)) return; // a date is as wide as two clocks
+    last = at + (day ? 20 : 0);
     kept.push([tick, day ? clock + "<br>" + day : clock]);
     day = "";
   });
