@@ -145,9 +145,8 @@ class Objects:
 def _times(unit: NDArray[np.uint32], ticks: NDArray[np.uint64]) -> tuple[Int64Array, BoolArray]:
     """Time stamps of objects [ns from the log's start], and which of them can be true (less than 146 years)."""
     coarse = unit & 3 == 1
-    factor = np.uint64(10_000) if coarse.all() else np.where(coarse, np.uint64(10_000), np.uint64(1))
-    if not coarse.any():
-        factor = np.uint64(1)
+    mixed = coarse.any() and not coarse.all()
+    factor = np.where(coarse if mixed else coarse[:1], np.uint64(10_000), np.uint64(1))
     true = ticks <= (np.uint64(1 << 62) // factor)
     time_ns = (ticks * factor).view(np.int64)
     if not true.all():
