@@ -159,8 +159,8 @@ def _since(one: Ranked, say: Language) -> str:
 def _quiet(one: Ranked, say: Language) -> str:
     if one.standing == "too_little_data":
         if one.codes:
-            titles = [say.text(wording(code).title) for code in one.codes]
-            return say("Found, but not often enough to rank it: {titles}", titles=say.list(titles, limit=3))
+            titles = [say.quoted(say.text(wording(code).title)) for code in one.codes]
+            return say("Found, but not often enough to rank it: {titles}.", titles=say.list(titles, limit=3))
         return say.text(one.lacking[0]) if one.lacking else say("No dated recording.")
     worst = max(one.trends.values(), key=lambda trend: trend.sure, default=None)
     if worst is not None and worst.verdict == "worsening":

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from typing import cast
 
-_MOST_AT_ONCE = 1 << 30
-
 
 def inflate(body: bytes | memoryview, stated: int, most: int) -> tuple[bytes | bytearray, bool]:
     """At most one byte more than `most`, and whether the end of the data and their checksum were met.
 
-    stated: bytes that it should give: to take them at once is quicker. Of data that are cut off, what came is given.
-    Raises ValueError where they are damaged.
+    stated: bytes that it should give: to take them at once is quicker. most: less than 4 GiB. Of data that are cut off,
+    what came is given. Raises ValueError where they are damaged.
     """
     import deflate
     from isal import igzip_lib, isal_zlib
 
-    if 0 < stated <= min(most, _MOST_AT_ONCE):
+    if 0 < stated <= most:
         try:
             return deflate.zlib_decompress(body, stated), True
         except deflate.DeflateError:

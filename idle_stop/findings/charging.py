@@ -34,18 +34,17 @@ def undercharge_short_trips(facts: Facts) -> Finding | None:
         return None
     lines = [Text("The {n} drives lasted {min:.0f} minutes, typically.", {"n": len(minutes), "min": middle(minutes)})]
     if at_rest:
-        lines.append(
-            Text(
-                "After a rest the battery stood at {volt:.2f} V, which is about {soc:.0f} % charge (so low "
-                "after {n} of {all} rests).",
-                {
-                    "volt": middle([rest.end_v for rest in low_rests]),
-                    "soc": middle([rest.soc_from_ocv.value for rest in low_rests]),
-                    "n": len(low_rests),
-                    "all": len(facts.long_rests),
-                },
-            )
+        stood = {
+            "volt": middle([rest.end_v for rest in low_rests]),
+            "soc": middle([rest.soc_from_ocv.value for rest in low_rests]),
+            "n": len(low_rests),
+            "all": len(facts.long_rests),
+        }
+        only = Text("After its only long rest the battery stood at {volt:.2f} V, about {soc:.0f} % charge.", stood)
+        usual = Text(
+            "After {n} of {all} long rests the battery stood at {volt:.2f} V or so, about {soc:.0f} % charge.", stood
         )
+        lines.append(only if len(facts.long_rests) == 1 else usual)
     balance = facts.estimate.charged_ah - facts.estimate.discharged_ah
     if balance > 0 and facts.estimate.soc_end.is_known:
         lines.append(

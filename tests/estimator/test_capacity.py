@@ -66,6 +66,10 @@ def test_the_low_limit_of_capacity_is_what_the_battery_was_seen_to_hold(planted:
     found = swinging(planted, 70.0, seed=7)
     assert 0.25 * 70.0 * 0.9 < found.capacity_ah.low < 0.5 * 70.0
     assert any("Proved is only what was drawn" in str(text) for text in found.unknown)
+    assert found.fade is not None
+    # plates lost would leave less, acid bound in sulphate make it more; the charge's own band allows for neither
+    assert found.fade.charge_end.low < found.soc_end.low
+    assert found.fade.charge_end.high > found.soc_end.high
 
 
 @pytest.mark.parametrize("hours", [2.0, 3.0, 6.0])

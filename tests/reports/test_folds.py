@@ -16,7 +16,7 @@ from idle_stop.analysis import Analysis
 from reports.axis_ticks import time_ticks
 from reports.figures.band import rough, standstill_band
 from reports.folds import focus
-from reports.static_svg import static_svg
+from reports.static_svg import WIDTH, set_time_ticks, static_svg
 from reports.vehicle import vehicle_page
 from reports.view import view_of
 
@@ -90,6 +90,26 @@ def test_ticks_keep_out_of_what_is_left_out() -> None:
         *("09:00", "09:15", "09:30", "09:45", "10:00"),
     ]
     assert [day for _, _, day in ticks if day] == ["2025-03-10", "2025-03-11"]
+
+
+def test_dates_of_neighbouring_days_do_not_write_over_each_other() -> None:
+    # ten days, twenty minutes seen of each: a tenth of the width a day, and a date is 76 px wide
+    starts = np.datetime64("2025-03-01T08:00", "ms") + np.arange(10) * np.timedelta64(1, "D")
+    ends = starts + np.timedelta64(20, "m")
+    cuts = [{"bounds": [end, start]} for end, start in zip(ends, starts[1:], strict=False)]
+    axis = {
+        "type": "date",
+        "range": [starts[0], ends[-1]],
+        "rangebreaks": cuts,
+        "tickformatstops": [{"value": "%H:%M"}],
+    }
+    layout = {"xaxis": axis, "margin": {"l": 56, "r": 16}}
+    set_time_ticks(layout)
+    days, within = np.divmod(np.array(axis["tickvals"], "datetime64[ms]") - starts[0], np.timedelta64(1, "D"))
+    place = (WIDTH - 56 - 16) / 10 * (days + within / np.timedelta64(20, "m"))
+    dated = [at for at, words in zip(place, axis["ticktext"], strict=True) if "<br>" in words]
+    assert len(dated) >= 4
+    assert min(np.diff(dated)) > 76.0
 
 
 def test_a_rough_length_has_one_unit(van: Analysis) -> None:
